@@ -1,0 +1,1 @@
+"""Was it the reduction or the implant? Retrospective outcomes research on distal radius fractures."""

@@ -1,0 +1,1 @@
+"""One file per question a user asks; the only place where wrists and statistics meet."""

@@ -1,0 +1,1 @@
+"""The cohort: reading, ledger and labels; knows wrists, no statistics."""

@@ -1,0 +1,1 @@
+"""Results to tables, figures and pages; the only place where numbers are rounded."""

@@ -1,0 +1,1 @@
+"""Statistics on arrays and estimates; knows nothing of wrists."""
