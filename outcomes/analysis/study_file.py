@@ -1,0 +1,326 @@
+"""Read a study file (TOML) or its Python twin into a :class:`~outcomes.analysis.protocol.Study`.
+
+Unknown keys are refused, every open choice (``"?"``) is named, and all problems come in one message.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from outcomes.analysis.protocol import (
+    FIRST_FILM,
+    EligibilityRule,
+    OutcomePlan,
+    ReadingError,
+    ReductionPlan,
+    StrategyPlan,
+    Study,
+)
+from outcomes.errors import OutcomesError, StudyError
+from outcomes.estimates import Margin
+from outcomes.reference import load_reference
+
+FORMAT = "outcomes study 1"
+
+#: Allowed keys per table of the file.
+KEYS: dict[str, frozenset[str]] = {
+    "": frozenset(
+        "format title declared seed data_seen_before_plan cohort eligibility strategy reduction outcomes covariates "
+        "clusters road limits manuscript".split()
+    ),
+    "cohort": frozenset({"file", "dictionary"}),
+    "eligibility": frozenset({"column", "at_least", "at_most", "one_of", "reason"}),
+    "strategy": frozenset({"judged", "groups", "rules", "recorded_column"}),
+    "reduction": frozenset({"criteria", "film", "also", "intermediate", "reader", "reading_error"}),
+    "reduction.reading_error": frozenset({"retained", "source"}),
+    "outcomes": frozenset(
+        "name visit role better margin margin_unit margin_source margin_kind margin_id window_days dominance".split()
+    ),
+    "covariates": frozenset({"names", "why", "pattern"}),
+    "clusters": frozenset({"by"}),
+}
+
+#: Options that are words, with what is allowed.
+WORDS: dict[str, tuple[str, ...]] = {
+    "better": ("higher", "lower"),
+    "role": ("primary", "secondary"),
+    "data_seen_before_plan": ("yes", "no", "partly"),
+    "clusters.by": ("patient_id", "surgeon", "hospital"),
+    "road": ("standardisation",),
+    "dominance": ("none", "ten_percent"),
+    "margin_kind": ("between groups", "within-patient change", "measurement error", "declared by the authors"),
+}
+
+
+def read_study(source: str | Path | Mapping[str, Any]) -> Study:
+    """Read the plan of a study.
+
+    Parameters
+    ----------
+    source : path or mapping
+        A TOML file that starts with ``format = "outcomes study 1"``, or the same as nested mappings.
+
+    Returns
+    -------
+    Study
+        With `plan_hash`, the SHA-256 of the meaning of the file (comments and order of keys do not count).
+
+    Raises
+    ------
+    StudyError
+        Naming every key that is unknown, missing, open or not allowed, in one message.
+
+    Examples
+    --------
+    >>> study = read_study({
+    ...     "format": "outcomes study 1", "title": "Invented", "declared": "2026-01-15",
+    ...     "strategy": {"judged": ["volar locking plate", "percutaneous pinning"]},
+    ...     "outcomes": [{"name": "grip_share", "visit": "12 months", "role": "primary", "better": "higher"}],
+    ... })
+    >>> study.primary.key
+    'grip_share_12_months'
+    """
+    content = _load(source)
+    problems: list[str] = []
+    _check_keys(content, problems)
+    _check_open(content, "", problems)
+    if problems:
+        raise StudyError("study file: " + "; ".join(problems), code="study_file")
+    study = _build(content)
+    meaning = json.dumps(content, sort_keys=True, default=str)
+    return replace(study, plan_hash=hashlib.sha256(meaning.encode()).hexdigest())
+
+
+def _load(source: str | Path | Mapping[str, Any]) -> dict[str, Any]:
+    """Return the content of a file or mapping, format checked."""
+    if isinstance(source, Mapping):
+        content = dict(source)
+    else:
+        path = Path(source)
+        if not path.is_file():
+            raise StudyError(f"study file {path.name} was not found; give the path of a TOML file", code="no_study")
+        try:
+            content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            hint = " (a Windows path in double quotes? use single quotes or /)" if "\\" in str(error) or "escape" in str(
+                error
+            ).lower() else ""
+            raise StudyError(f"{path.name} is not valid TOML: {error}{hint}", code="bad_toml") from None
+    found = content.get("format")
+    if found != FORMAT:
+        raise StudyError(
+            f"study file: format is {found!r}; this version reads {FORMAT!r}. A newer file needs a newer version",
+            code="unknown_format",
+        )
+    return content
+
+
+def _check_keys(content: Mapping[str, Any], problems: list[str]) -> None:
+    """Collect unknown, missing and not allowed keys and words."""
+    def check(where: str, table: object) -> None:
+        if not isinstance(table, Mapping):
+            problems.append(f"[{where}] must be a table")
+            return
+        name = where or "top level"
+        problems.extend(
+            f"unknown key {key!r} in {name}; allowed: {', '.join(sorted(KEYS[where]))}"
+            for key in table
+            if key not in KEYS[where]
+        )
+        for key, value in table.items():
+            allowed = WORDS.get(f"{where}.{key}") or WORDS.get(key)
+            if allowed and value != "?" and value not in allowed:
+                problems.append(f"{key} = {value!r} in {name}; allowed: {', '.join(allowed)}")
+
+    check("", content)
+    for where in ("cohort", "strategy", "reduction", "covariates", "clusters"):
+        if where in content:
+            check(where, content[where])
+    if isinstance(content.get("reduction"), Mapping) and "reading_error" in content["reduction"]:
+        check("reduction.reading_error", content["reduction"]["reading_error"])
+    for where in ("eligibility", "outcomes"):
+        rows = content.get(where, [])
+        if not isinstance(rows, list):
+            problems.append(f"{where} must be written as [[{where}]] tables")
+            continue
+        for row in rows:
+            check(where, row)
+    required: list[tuple[str, str]] = [("", "title"), ("", "declared"), ("", "strategy"), ("", "outcomes")]
+    required += [("strategy", "judged")] if isinstance(content.get("strategy"), Mapping) else []
+    required += [("reduction", "criteria")] if isinstance(content.get("reduction"), Mapping) else []
+    for where, key in required:
+        table = content if not where else content[where]
+        if key not in table:
+            problems.append(f"{key!r} is missing in {where or 'the file'}")
+    for row in content.get("outcomes", []) if isinstance(content.get("outcomes"), list) else []:
+        problems.extend(f"an outcome has no {key!r}" for key in ("name", "better") if key not in row)
+
+
+def _check_open(value: object, where: str, problems: list[str]) -> None:
+    """Collect every choice still written as a question mark."""
+    if value == "?":
+        problems.append(f"{where} is still open (\"?\"): choose and write the choice")
+    elif isinstance(value, Mapping):
+        for key, inner in value.items():
+            _check_open(inner, f"{where}.{key}" if where else str(key), problems)
+    elif isinstance(value, list):
+        for position, inner in enumerate(value):
+            _check_open(inner, f"{where}[{position + 1}]", problems)
+
+
+def _build(content: Mapping[str, Any]) -> Study:
+    """Make the plan from checked content; a wrong type is a StudyError, not a traceback."""
+    try:
+        covariates = content.get("covariates", {})
+        cohort = content.get("cohort", {})
+        return Study(
+            title=str(content["title"]),
+            declared=_date(content["declared"]),
+            seed=int(content.get("seed", 1)),
+            data_seen_before_plan=content.get("data_seen_before_plan", "partly"),
+            cohort_file=str(cohort.get("file", "")),
+            dictionary_file=str(cohort.get("dictionary", "")),
+            eligibility=tuple(_eligibility(row) for row in content.get("eligibility", [])),
+            strategy=_strategy(content["strategy"]),
+            reduction=_reduction(content["reduction"]) if "reduction" in content else None,
+            outcomes=tuple(_outcome(row) for row in content["outcomes"]),
+            covariates=tuple(map(str, covariates.get("names", []))),
+            covariates_why=str(covariates.get("why", "")),
+            pattern=str(covariates.get("pattern", "")),
+            cluster=content.get("clusters", {}).get("by", "patient_id"),
+            road=content.get("road", "standardisation"),
+            limits=_limits(content.get("limits", {})),
+            manuscript={str(key): str(value) for key, value in content.get("manuscript", {}).items()},
+        )
+    except OutcomesError:
+        raise
+    except (TypeError, ValueError, AttributeError, KeyError) as error:
+        raise StudyError(f"study file: a value has the wrong type ({error})", code="wrong_type") from None
+
+
+def _date(value: object) -> dt.date:
+    """Return a date from a TOML date or an ISO string."""
+    if isinstance(value, dt.datetime):
+        return value.date()
+    if isinstance(value, dt.date):
+        return value
+    try:
+        return dt.date.fromisoformat(str(value))
+    except ValueError:
+        raise StudyError(f"{value!r} is not a date; write year-month-day, e.g. 2026-01-15", code="bad_date") from None
+
+
+def _eligibility(row: Mapping[str, Any]) -> EligibilityRule:
+    """Return one eligibility rule; `one_of` may be a single word."""
+    missing = [key for key in ("column", "reason") if key not in row]
+    if missing:
+        raise StudyError(f"an eligibility rule has no {' and no '.join(missing)}", code="eligibility")
+    one_of = row.get("one_of", ())
+    limit: Callable[[object], Any] = lambda value: (  # noqa: E731
+        value if value is None or isinstance(value, int | float) else _date(value)
+    )
+    return EligibilityRule(
+        column=str(row["column"]),
+        reason=str(row["reason"]),
+        at_least=limit(row.get("at_least")),
+        at_most=limit(row.get("at_most")),
+        one_of=(one_of,) if isinstance(one_of, str) else tuple(map(str, one_of)),
+    )
+
+
+def _strategy(table: Mapping[str, Any]) -> StrategyPlan:
+    """Return the strategy plan."""
+    return StrategyPlan(
+        judged=tuple(map(str, table["judged"])),
+        groups={str(name): tuple(map(str, parts)) for name, parts in table.get("groups", {}).items()},
+        rules=str(table.get("rules", "shipped")),
+        recorded_column=str(table.get("recorded_column", "")),
+    )
+
+
+def _reduction(table: Mapping[str, Any]) -> ReductionPlan:
+    """Return the reduction plan."""
+    error = table.get("reading_error")
+    intermediate = table.get("intermediate")
+    return ReductionPlan(
+        criteria=str(table["criteria"]),
+        film=str(table.get("film", FIRST_FILM)),
+        also=tuple(map(str, table.get("also", []))),
+        intermediate=None if intermediate is None else tuple(map(str, intermediate)),
+        reader=int(table.get("reader", 1)),
+        reading_error=None
+        if error is None
+        else ReadingError(retained=float(error["retained"]), source=str(error.get("source", ""))),
+    )
+
+
+def _outcome(row: Mapping[str, Any]) -> OutcomePlan:
+    """Return one outcome with its margin, given in full or by the id of a shipped row."""
+    return OutcomePlan(
+        name=str(row["name"]),
+        visit=str(row.get("visit", "")),
+        role=row.get("role", "secondary"),
+        better=row["better"],
+        margin=_margin(row),
+        window_days=None if row.get("window_days") is None else int(row["window_days"]),
+        dominance=row.get("dominance", "none"),
+    )
+
+
+def _margin(row: Mapping[str, Any]) -> Margin | None:
+    """Return the declared margin of an outcome, or None when the plan declares none."""
+    if "margin_id" in row:
+        return shipped_margin(str(row["margin_id"]))
+    if "margin" not in row:
+        return None
+    lacking = [key for key in ("margin_unit", "margin_source") if key not in row]
+    if lacking:
+        raise StudyError(f"the margin of {row['name']!r} needs {' and '.join(lacking)}", code="margin_without_source")
+    return Margin(
+        value=float(row["margin"]),
+        unit=str(row["margin_unit"]),
+        source=str(row["margin_source"]),
+        kind=row.get("margin_kind", "declared by the authors"),
+    )
+
+
+def shipped_margin(margin_id: str) -> Margin:
+    """Return a margin from the table of published margins.
+
+    Raises
+    ------
+    StudyError
+        When there is no such row; the message lists the ids.
+    """
+    rows = {str(row["id"]): row for row in load_reference("margins")["margins"]}
+    if margin_id not in rows:
+        raise StudyError(
+            f"margin_id = {margin_id!r} is not in the table of margins; it has: {', '.join(sorted(rows))}",
+            code="unknown_margin",
+        )
+    row = rows[margin_id]
+    return Margin(
+        value=float(row["value"]),
+        unit=str(row["unit"]),
+        source=str(row["source"]),
+        kind=row["kind"],
+        seen=bool(row["seen"]),
+    )
+
+
+def _limits(changed: Mapping[str, Any]) -> dict[str, float]:
+    """Return the project's limits that this study changes; unknown names are refused."""
+    known = {str(name) for name in load_reference("limits")["limits"]}
+    unknown = sorted(set(changed) - known)
+    if unknown:
+        raise StudyError(
+            f"unknown limits {', '.join(unknown)}; allowed: {', '.join(sorted(known))}", code="unknown_limit"
+        )
+    return {name: float(value) for name, value in changed.items()}
