@@ -1,0 +1,305 @@
+"""Who can be compared with whom: judged strategies, comparable sets, effective sizes, gates.
+
+Gates close the answer and nothing else: every table and interval is still printed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from outcomes.analysis.answer import Gate, OutOfComparison
+from outcomes.reference import load_reference
+from outcomes.stats.propensity import fit_propensity
+from outcomes.stats.weights import effective_size
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+ObjectArray = NDArray[np.object_]
+
+
+def limits_of(changed: Mapping[str, float]) -> dict[str, float]:
+    """Return the project's limits with the changes that a study declares.
+
+    Examples
+    --------
+    >>> limits_of({"judged_met_min": 30})["judged_met_min"]
+    30
+    """
+    shipped = {name: float(row["value"]) for name, row in load_reference("limits")["limits"].items()}
+    return {**shipped, **changed}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """The strategies the strategy axis speaks for.
+
+    Attributes
+    ----------
+    strategies : tuple of str
+        Enough cases that met the criteria with the outcome known, in plan order.
+    for_interaction : tuple of str
+        Of these, also enough that did not meet them.
+    not_judged : tuple of str
+        Other strategies among the eligible cases.
+    cover : float
+        Share of the eligible cases that the judged strategies hold.
+    """
+
+    strategies: tuple[str, ...]
+    for_interaction: tuple[str, ...]
+    not_judged: tuple[str, ...]
+    cover: float
+
+    @property
+    def pairs(self) -> tuple[tuple[str, str], ...]:
+        """Every pair of judged strategies, in plan order."""
+        return tuple(combinations(self.strategies, 2))
+
+
+def judged_strategies(
+    planned: tuple[str, ...],
+    strategy: ObjectArray,
+    met: FloatArray | None,
+    has_outcome: BoolArray,
+    limits: Mapping[str, float],
+) -> Judged:
+    """Choose the strategies to judge, by counts only.
+
+    Parameters
+    ----------
+    planned : tuple of str
+        Strategies that the plan wants judged.
+    strategy : ndarray of str, shape (n,)
+        Eligible cases.
+    met : ndarray of float, shape (n,), or None
+        1 met, 0 not met, NaN indeterminate; None when reduction is not asked: every case then counts.
+    has_outcome : ndarray of bool, shape (n,)
+    limits : mapping
+        See :func:`limits_of`.
+
+    Examples
+    --------
+    >>> s = np.array(["plate"] * 30 + ["pins"] * 5, dtype=object)
+    >>> j = judged_strategies(("plate", "pins"), s, np.ones(35), np.ones(35, bool), limits_of({}))
+    >>> j.strategies, j.not_judged, round(j.cover, 3)
+    (('plate',), ('pins',), 0.857)
+    """
+    good = has_outcome if met is None else has_outcome & (met == 1)
+    poor = has_outcome if met is None else has_outcome & (met == 0)
+    judged = tuple(s for s in planned if int((good & (strategy == s)).sum()) >= limits["judged_met_min"])
+    both = tuple(s for s in judged if int((poor & (strategy == s)).sum()) >= limits["judged_not_met_min"])
+    others = tuple(sorted(set(strategy.tolist()) - set(judged)))
+    cover = float(np.isin(strategy, judged).mean()) if len(strategy) else 0.0
+    return Judged(strategies=judged, for_interaction=both, not_judged=others, cover=cover)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparable:
+    """The comparable set of one pair of strategies.
+
+    Attributes
+    ----------
+    groups : tuple of str
+    cases : ndarray of bool, shape (n,)
+        Users of either strategy in patterns where both are supported.
+    kept : float
+        Share of the pair's cases that the set keeps.
+    outside : tuple of OutOfComparison
+    """
+
+    groups: tuple[str, str]
+    cases: BoolArray
+    kept: float
+    outside: tuple[OutOfComparison, ...]
+
+
+def comparable_set(
+    groups: tuple[str, str], strategy: ObjectArray, pattern: ObjectArray | None, limits: Mapping[str, float]
+) -> Comparable:
+    """Take out the fracture patterns in which one of two strategies is hardly ever used.
+
+    Within a pattern the fitted probability of a strategy is its share of the pattern's cases: a model with pattern
+    indicators reproduces that share exactly.
+
+    Examples
+    --------
+    >>> s = np.array(["plate", "pins", "plate", "plate"], dtype=object)
+    >>> p = np.array(["bending", "bending", "rim shear", "rim shear"], dtype=object)
+    >>> found = comparable_set(("plate", "pins"), s, p, limits_of({}))
+    >>> found.kept, found.outside[0].pattern, found.outside[0].why
+    (0.5, 'rim shear', 'pins never used')
+    """
+    users = np.isin(strategy, groups)
+    if pattern is None or not users.any():
+        return Comparable(groups=groups, cases=users, kept=1.0, outside=())
+    cases = users.copy()
+    outside = []
+    for name in sorted(set(pattern.tolist())):
+        here = pattern == name
+        shares = [float((strategy[here] == group).mean()) for group in groups]
+        lacking = [group for group, share in zip(groups, shares, strict=True) if share < limits["propensity_min"]]
+        if lacking and (here & users).any():
+            share = min(shares)
+            why = " and ".join(lacking) + (" never used" if share == 0 else f" used in {share * 100:.1f} % of cases")
+            outside.append(OutOfComparison(groups=groups, pattern=name, n_cases=int((here & users).sum()), why=why))
+            cases &= ~here
+    return Comparable(
+        groups=groups, cases=cases, kept=float(cases.sum() / users.sum()), outside=tuple(outside)
+    )
+
+
+def strategy_gates(
+    judged: Judged,
+    comparable: Mapping[tuple[str, str], Comparable],
+    strategy: ObjectArray,
+    met: FloatArray | None,
+    X: FloatArray,
+    usable: BoolArray,
+    limits: Mapping[str, float],
+) -> tuple[Gate, ...]:
+    """Gates of the strategy axis.
+
+    Parameters
+    ----------
+    judged, comparable
+        From :func:`judged_strategies` and :func:`comparable_set`.
+    strategy, met : ndarray, shape (n,)
+        Eligible cases; `met` is None when reduction is not asked.
+    X : ndarray, shape (n, q)
+        Covariates without intercept.
+    usable : ndarray of bool, shape (n,)
+        Cases with covariates, label and outcome known.
+    limits : mapping
+
+    Returns
+    -------
+    tuple of Gate
+        The effective size of an arm is that of its cases that met the criteria (the cases E2 compares), weighted
+        to the pair's comparable set: one over the probability of the strategy times that of meeting the criteria.
+    """
+    gates: list[Gate] = []
+    if len(judged.strategies) < 2:
+        gates.append(Gate(
+            axis="strategy", name="strategies that can be judged", found=len(judged.strategies), limit=2,
+            remedy=f"each needs {limits['judged_met_min']:g} cases that met the criteria with the outcome known; "
+            "collect more cases or group strategies",
+        ))  # fmt: skip
+        return tuple(gates)
+    if judged.cover < limits["judged_cover_min"]:
+        gates.append(Gate(
+            axis="strategy", name="share of eligible cases held by judged strategies", found=judged.cover,
+            limit=limits["judged_cover_min"], remedy="group the rarer strategies or collect more of them",
+        ))  # fmt: skip
+    probability_met = _probability_met(strategy, met, X, usable)
+    for groups in judged.pairs:
+        gates.extend(_pair_gates(groups, comparable[groups], strategy, met, probability_met, X, usable, limits))
+    return tuple(gates)
+
+
+def _pair_gates(
+    groups: tuple[str, str],
+    comparable: Comparable,
+    strategy: ObjectArray,
+    met: FloatArray | None,
+    probability_met: FloatArray | None,
+    X: FloatArray,
+    usable: BoolArray,
+    limits: Mapping[str, float],
+) -> list[Gate]:
+    """Gates of one pair: what the comparable set keeps, and the effective size of both arms."""
+    words = f"{groups[0]} and {groups[1]}"
+    if comparable.kept < limits["comparable_keep_min"]:
+        return [Gate(
+            axis="strategy", name=f"share of {words} in patterns where both are used", found=comparable.kept,
+            limit=limits["comparable_keep_min"], remedy="these two strategies treat different fractures here: "
+            "restrict the question to the patterns they share, or leave the pair out of the plan",
+        )]  # fmt: skip
+    cases = comparable.cases & usable
+    first = strategy[cases] == groups[0]
+    if first.all() or not first.any():
+        return [Gate(
+            axis="strategy", name=f"complete cases of {words}, smaller arm", found=0, limit=limits["arm_effective_min"],
+            remedy="one of the two has no case with outcome, label and covariates known: complete the records",
+        )]  # fmt: skip
+    probability_first = fit_propensity(np.column_stack([np.ones(cases.sum()), X[cases]]), first.astype(float))
+    likeness = np.minimum(probability_first, 1 - probability_first)
+    kept = comparable.kept * float((likeness >= limits["propensity_min"]).mean())
+    if kept < limits["comparable_keep_min"]:
+        return [Gate(
+            axis="strategy", name=f"share of {words} whose covariates leave room for the other strategy", found=kept,
+            limit=limits["comparable_keep_min"], remedy="hardly any case of one resembles a case of the other: "
+            "restrict the question to the fractures they share, or leave the pair out of the plan",
+        )]  # fmt: skip
+    gates = []
+    for group, probability in ((groups[0], probability_first), (groups[1], 1 - probability_first)):
+        arm = strategy[cases] == group
+        weight = 1 / np.maximum(probability, 1e-9)
+        if met is not None and probability_met is not None:
+            arm = arm & (met[cases] == 1)
+            weight = weight / np.maximum(probability_met[cases], 1e-9)
+        size = effective_size(weight[arm]) if arm.any() else 0.0
+        needed = max(limits["arm_effective_min"], limits["arm_effective_share_min"] * float(arm.sum()))
+        if size < needed:
+            more = int(np.ceil(arm.sum() * (needed / max(size, 1.0) - 1)))
+            label = "" if met is None else " meeting criteria"
+            gates.append(Gate(
+                axis="strategy", name=f"effective sample of {group}{label} against the other of {words}",
+                found=size, limit=needed, remedy=f"about {more} more cases of {group}{label}, or group strategies",
+            ))  # fmt: skip
+    return gates
+
+
+def _probability_met(
+    strategy: ObjectArray, met: FloatArray | None, X: FloatArray, usable: BoolArray
+) -> FloatArray | None:
+    """Fitted probability of meeting the criteria given strategy and covariates; None when not asked or one-sided."""
+    if met is None or not usable.any() or met[usable].min() == met[usable].max():
+        return None
+    levels = sorted(set(strategy[usable].tolist()))
+    indicators = [(strategy == level).astype(float) for level in levels[1:]]
+    design = np.column_stack([np.ones(len(strategy)), *indicators, X])
+    probability = np.full(len(strategy), np.nan)
+    probability[usable] = fit_propensity(design[usable], met[usable])
+    return probability
+
+
+def reduction_gates(
+    strategy: ObjectArray, met: FloatArray, X: FloatArray, usable: BoolArray, limits: Mapping[str, float]
+) -> tuple[Gate, ...]:
+    """Gates of the reduction axis: effective size of the cases that met and that did not meet the criteria."""
+    probability = _probability_met(strategy, met, X, usable)
+    gates = []
+    for label, value in (("met", 1.0), ("not met", 0.0)):
+        side = usable & (met == value)
+        size = 0.0
+        if probability is not None and side.any():
+            chance = probability[side] if value == 1 else 1 - probability[side]
+            size = effective_size(1 / np.maximum(chance, 1e-9))
+        if size < limits["label_effective_min"]:
+            more = int(np.ceil(limits["label_effective_min"] - size))
+            gates.append(Gate(
+                axis="reduction", name=f"effective sample of cases with criteria {label}", found=size,
+                limit=limits["label_effective_min"],
+                remedy=f"at least {more} more cases with criteria {label} and the outcome known",
+            ))  # fmt: skip
+    return tuple(gates)
+
+
+def data_gates(
+    n_eligible: int, n_indeterminate: int, n_outcome_missing: int, limits: Mapping[str, float]
+) -> tuple[Gate, ...]:
+    """Gates that close both axes: too many labels that cannot be given, too many outcomes missing."""
+    gates = []
+    for count, name, limit, remedy in (
+        (n_indeterminate, "share of indeterminate reductions", "indeterminate_max", "measure the missing films"),
+        (n_outcome_missing, "share of cases without the outcome", "outcome_missing_max", "recall the patients not seen"),
+    ):
+        share = count / n_eligible if n_eligible else 1.0
+        if share > limits[limit]:
+            gates.append(Gate(axis="both", name=name, found=share, limit=limits[limit], remedy=remedy))
+    return tuple(gates)
