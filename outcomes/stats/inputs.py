@@ -1,0 +1,143 @@
+"""What every statistic on samples and counts asks of its input, said once.
+
+Nothing here repeats a value that it was given: a message names the argument, what is allowed and
+what to do, so that no patient value reaches a log or a traceback.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import special
+
+from outcomes.errors import EstimationError
+from outcomes.stats.arrays import FloatArray, check_level
+from outcomes.stats.student import t_two_sided_p
+
+# Smaller than any p that means anything; keeps an underflow from being printed as p = 0.
+SMALLEST_P = float(np.finfo(np.float64).tiny)
+
+
+def sample(values: ArrayLike, name: str) -> tuple[FloatArray, int]:
+    """Return the finite values of a one-dimensional sample and how many were missing.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        Numbers; NaN or None where missing.
+    name : str
+        What the sample is called in a message.
+
+    Returns
+    -------
+    present : ndarray, shape (n - n_missing,)
+    n_missing : int
+
+    Raises
+    ------
+    EstimationError
+        When the sample is not one-dimensional, not numeric, or holds an infinite value.
+
+    Examples
+    --------
+    >>> sample([1.0, None, 3.0], "a")
+    (array([1., 3.]), 1)
+    """
+    try:
+        array = np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError):
+        # "from None": the original message would quote the value.
+        raise EstimationError(
+            f"{name}: every value must be a number, NaN or None; convert the column first", code="not_numeric"
+        ) from None
+    if array.ndim != 1:
+        raise EstimationError(
+            f"{name}: expected one dimension, got {array.ndim}; pass one column of numbers", code="bad_shape"
+        )
+    missing = np.isnan(array)
+    present = array[~missing]
+    if np.isinf(present).any():
+        raise EstimationError(
+            f"{name}: holds infinite values; set them to NaN and count them as missing", code="infinite"
+        )
+    return present, int(missing.sum())
+
+
+def whole(value: float, name: str) -> int:
+    """Return a count as an int; refuse negative, fractional or missing counts.
+
+    Examples
+    --------
+    >>> whole(9.0, "events")
+    9
+    """
+    if not (isinstance(value, (int, float, np.integer, np.floating)) and math.isfinite(value)):
+        raise EstimationError(f"{name}: must be a whole number, 0 or more", code="bad_count")
+    if value < 0 or value != int(value):
+        raise EstimationError(f"{name}: must be a whole number, 0 or more", code="bad_count")
+    return int(value)
+
+
+def events_of(events: float, n: float, where: str = "") -> tuple[int, int]:
+    """Return ``(events, n)`` as whole numbers with ``events <= n``.
+
+    Examples
+    --------
+    >>> events_of(9, 43)
+    (9, 43)
+    """
+    suffix = f" of {where}" if where else ""
+    e, total = whole(events, f"events{suffix}"), whole(n, f"n{suffix}")
+    if e > total:
+        raise EstimationError(
+            f"events{suffix} ({e}) must not exceed n{suffix} ({total}); check the order of the arguments",
+            code="events_exceed_n",
+        )
+    return e, total
+
+
+def normal_quantile(level: float) -> float:
+    """Return the two-sided standard normal quantile of a confidence level.
+
+    Examples
+    --------
+    >>> round(normal_quantile(0.95), 6)
+    1.959964
+    """
+    check_level(level)
+    return float(-special.ndtri((1 - level) / 2))
+
+
+def two_sided_p(statistic: float, df: float = math.inf) -> float:
+    """Return the two-sided p of Student's t (normal when `df` is infinite), never exactly 0.
+
+    Examples
+    --------
+    >>> round(two_sided_p(1.0, 1), 12), round(two_sided_p(1.959963984540054), 12)
+    (0.5, 0.05)
+    """
+    return max(float(t_two_sided_p(statistic, df)), SMALLEST_P)
+
+
+def chi2_p(statistic: float, df: float) -> float:
+    """Return the upper tail of chi-squared, never exactly 0.
+
+    Examples
+    --------
+    >>> round(chi2_p(3.841458820694124, 1), 6)
+    0.05
+    """
+    return max(float(special.chdtrc(df, statistic)), SMALLEST_P)
+
+
+def f_p(statistic: float, df1: float, df2: float) -> float:
+    """Return the upper tail of F, never exactly 0; `df2` may be fractional.
+
+    Examples
+    --------
+    >>> round(f_p(1.0, 1, 1), 12)
+    0.5
+    """
+    return max(float(special.fdtrc(df1, df2, statistic)), SMALLEST_P)
