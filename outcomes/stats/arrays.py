@@ -1,0 +1,194 @@
+"""Checking and shaping of the arrays that the statistics take."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from outcomes.errors import EstimationError
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+def check_choice(value: str, allowed: Sequence[str], what: str) -> None:
+    """Refuse a value that is not one of the allowed ones, listing them.
+
+    Raises
+    ------
+    EstimationError
+        The value is not allowed (code ``bad_choice``).
+
+    Examples
+    --------
+    >>> check_choice("CR2", ("CR0", "CR2"), "covariance")
+    """
+    if value not in allowed:
+        raise EstimationError(
+            f"{what} is {value!r}; allowed: {', '.join(map(repr, allowed))}", code="bad_choice"
+        )
+
+
+def check_level(level: float) -> None:
+    """Refuse a confidence level outside (0, 1).
+
+    Raises
+    ------
+    EstimationError
+        The level is not strictly between 0 and 1 (code ``bad_level``).
+
+    Examples
+    --------
+    >>> check_level(0.95)
+    """
+    if not 0.0 < level < 1.0:
+        raise EstimationError(
+            f"level is {level}; give a number between 0 and 1, such as 0.95", code="bad_level"
+        )
+
+
+def check_matrix(X: Any, names: Sequence[str]) -> tuple[FloatArray, tuple[str, ...]]:
+    """Return the design as a float matrix and its column names, or refuse it.
+
+    Parameters
+    ----------
+    X : array_like, shape (n, p)
+        One row a case, one column a term.
+    names : sequence of str, length p
+        Unique names of the columns.
+
+    Raises
+    ------
+    EstimationError
+        Not a matrix, wrong or repeated names, or values that are missing or infinite.
+
+    Examples
+    --------
+    >>> check_matrix([[1, 2], [1, 3]], ["intercept", "age"])[1]
+    ('intercept', 'age')
+    """
+    design = np.ascontiguousarray(X, dtype=np.float64)
+    names = tuple(names)
+    if design.ndim != 2 or 0 in design.shape:
+        raise EstimationError(
+            f"the design has shape {design.shape}; give at least one row and one column, shape (n, p)",
+            code="bad_shape",
+        )
+    if len(names) != design.shape[1] or len(set(names)) != len(names):
+        raise EstimationError(
+            f"{len(names)} names ({len(set(names))} different) for {design.shape[1]} columns; "
+            "give every column its own name",
+            code="bad_names",
+        )
+    if not np.isfinite(design).all():
+        counts = (~np.isfinite(design)).sum(axis=0)
+        listed = ", ".join(f"{name} ({k})" for name, k in zip(names, counts, strict=True) if k)
+        raise EstimationError(
+            f"missing or infinite values in the design: {listed}; leave those rows out first and count them",
+            code="not_finite",
+        )
+    return design, names
+
+
+def check_outcome(y: Any, n: int) -> FloatArray:
+    """Return the outcome as a float vector of length n, or refuse it.
+
+    Raises
+    ------
+    EstimationError
+        Wrong length, or values that are missing or infinite.
+
+    Examples
+    --------
+    >>> check_outcome([1, 0], 2)
+    array([1., 0.])
+    """
+    outcome = np.ascontiguousarray(y, dtype=np.float64)
+    if outcome.shape != (n,):
+        raise EstimationError(
+            f"the outcome has shape {outcome.shape}; it needs one value for each of {n} rows",
+            code="bad_shape",
+        )
+    n_bad = int((~np.isfinite(outcome)).sum())
+    if n_bad:
+        raise EstimationError(
+            f"{n_bad} missing or infinite outcome values; leave those rows out first and count them",
+            code="not_finite",
+        )
+    return outcome
+
+
+def check_weights(weights: Any, n: int) -> FloatArray:
+    """Return the weights as a float vector of length n (ones for None), or refuse them.
+
+    Raises
+    ------
+    EstimationError
+        Wrong length, negative, missing or infinite weights, or none above 0.
+
+    Examples
+    --------
+    >>> check_weights(None, 2)
+    array([1., 1.])
+    """
+    if weights is None:
+        return np.ones(n)
+    w = np.ascontiguousarray(weights, dtype=np.float64)
+    if w.shape != (n,):
+        raise EstimationError(
+            f"the weights have shape {w.shape}; give one weight for each of {n} rows", code="bad_shape"
+        )
+    if not np.isfinite(w).all() or (w < 0).any() or not (w > 0).any():
+        n_bad = int((~np.isfinite(w) | (w < 0)).sum())
+        raise EstimationError(
+            f"{n_bad} weights are negative, missing or infinite, and {int((w > 0).sum())} are above 0; "
+            "weights are finite, at least 0, and some are above 0",
+            code="bad_weights",
+        )
+    return w
+
+
+def cluster_codes(clusters: Any, n: int) -> tuple[IntArray, int]:
+    """Return clusters as numbers 0..G-1; without clusters every row is its own.
+
+    Parameters
+    ----------
+    clusters : array_like of shape (n,) or None
+        Any labels; text, numbers or categories.
+    n : int
+        Rows.
+
+    Returns
+    -------
+    codes : ndarray of int, shape (n,)
+    n_clusters : int
+
+    Raises
+    ------
+    EstimationError
+        Wrong length or missing labels.
+
+    Examples
+    --------
+    >>> cluster_codes(["b", "a", "b"], 3)
+    (array([0, 1, 0]), 2)
+    """
+    if clusters is None:
+        return np.arange(n), n
+    labels = np.asarray(clusters)
+    if labels.shape != (n,):
+        raise EstimationError(
+            f"the clusters have shape {labels.shape}; give one label for each of {n} rows", code="bad_shape"
+        )
+    codes, found = pd.factorize(labels)
+    if (codes < 0).any():
+        raise EstimationError(
+            f"the cluster is missing in {int((codes < 0).sum())} rows; leave those rows out first and count "
+            "them",
+            code="missing_cluster",
+        )
+    return np.asarray(codes, dtype=np.int64), len(found)
