@@ -1,0 +1,274 @@
+"""Tables of the answer: the estimands, the share meeting criteria, the gates, what was not comparable."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import pandas as pd
+
+from outcomes.analysis.answer import Answer, Effect
+from outcomes.reporting.formatting import (
+    NOTHING,
+    count,
+    decimals_for,
+    estimate_cells,
+    interval,
+    number,
+    percentage,
+)
+from outcomes.reporting.tables import Table, data_rows, grouped_rows
+
+#: Heading of each family of effects, in the order in which they are printed.
+_FAMILIES = (
+    ("E1", "", "Meeting the criteria, each case keeping its own strategy (E1)"),
+    ("E1(s)", "", "Meeting the criteria, users of one strategy (E1 by strategy)"),
+    ("E2", "met", "Strategies once the criteria are met (E2)"),
+    ("E2", "not met", "Strategies when the criteria are not met (E2, beside)"),
+    ("E3", "", "Strategies in total, reduction left out of the model (E3)"),
+    ("E4", "", "Does the effect of meeting the criteria depend on the strategy? (E4)"),
+)
+
+STATE_WORDS = {
+    "material": "counts: beyond the margin",
+    "present": "counts: detectable, whether it reaches the margin is not settled",
+    "trivial": "does not count: detectable, below the margin",
+    "absent": "does not count: inside the margin",
+    "undetermined": "not settled",
+}
+
+
+def contrast_words(effect: Effect) -> str:
+    """Return what is subtracted from what, in words.
+
+    Examples
+    --------
+    >>> from outcomes.estimates import Estimate
+    >>> none = Estimate.not_estimable("too few cases")
+    >>> print(contrast_words(Effect(estimand="E2", groups=("cast", "pinning"), estimate=none, ordinary=none,
+    ...                             state="undetermined", direction="", population="", at="met")))
+    cast minus pinning
+    """
+    if not effect.groups:
+        return "met minus not met"
+    if effect.estimand == "E1":
+        return effect.groups[0]
+    return " minus ".join(effect.groups)
+
+
+def families(answer: Answer) -> Iterator[tuple[str, str, str, tuple[Effect, ...]]]:
+    """Yield estimand, reduction at which it is read, heading and effects, in printing order."""
+    effects = {
+        ("E1", ""): () if answer.reduction is None else (answer.reduction,),
+        ("E1(s)", ""): answer.reduction_by_strategy,
+        ("E2", "met"): answer.pairs,
+        ("E2", "not met"): answer.pairs_not_met,
+        ("E3", ""): answer.total_pairs,
+        ("E4", ""): answer.interaction,
+    }
+    for estimand, at, heading in _FAMILIES:
+        yield estimand, at, heading, effects[(estimand, at)]
+
+
+def estimand_table(answer: Answer) -> Table:
+    """Return every effect of one outcome with its two intervals, its state and its n.
+
+    The 95 % interval is simultaneous over the judged pairs of a family; the 90 % interval is the ordinary
+    one of two one-sided tests at 5 %.
+    """
+    margin = None if answer.margin is None else answer.margin.value
+    groups = [
+        (heading, [_effect_cells(effect, margin) for effect in effects])
+        for _, _, heading, effects in families(answer)
+    ]
+    return Table(
+        key=f"answer_{answer.outcome}",
+        title=f"{answer.label}: the effects behind the answer ({answer.unit})",
+        header=("Contrast", "Estimate", "95 % interval", "90 % interval", "Reading against the margin", "n"),
+        rows=grouped_rows(groups),
+        frame=effects_frame(answer),
+        notes=_estimand_notes(answer),
+        text_columns=(0, 4),
+    )
+
+
+def _effect_cells(effect: Effect, margin: float | None) -> tuple[str, ...]:
+    value, limits = estimate_cells(effect.estimate, margin=margin)
+    marks = [0.0] if margin is None else [0.0, -margin, margin]
+    ordinary = interval(
+        effect.ordinary.conf_low, effect.ordinary.conf_high, decimals_for(effect.estimate.unit), landmarks=marks
+    )
+    if effect.estimate.value is None:
+        reading = effect.estimate.reason
+    elif margin is None:
+        reading = "no margin declared"
+    else:
+        reading = STATE_WORDS[effect.state] + (f" ({effect.direction})" if effect.direction else "")
+    return contrast_words(effect), value, limits, ordinary, reading, count(effect.estimate.n)
+
+
+def _estimand_notes(answer: Answer) -> tuple[str, ...]:
+    notes = []
+    if answer.margin is None:
+        notes.append("No margin was declared for this outcome: there are estimates and no answer.")
+    else:
+        size = f"{number(answer.margin.value, decimals_for(answer.margin.unit))} {answer.margin.unit}"
+        notes.append(f"Margin {size}: {answer.margin.source}.")
+    if answer.margin is not None and answer.margin.warning:
+        notes.append(f"Warning: {answer.margin.warning}.")
+    notes.append(
+        "95 % intervals are simultaneous over the pairs of their family (largest of the t statistics); 90 % "
+        "intervals are ordinary ones (two one-sided tests at 5 %). n is the number of cases of the population that "
+        "a contrast is standardised to; pairs overlap and need not add up."
+    )
+    populations = list(dict.fromkeys(e.population for *_, effects in families(answer) for e in effects))
+    notes += [f"Standardised to: {'; '.join(p for p in populations if p)}."] if any(populations) else []
+    if answer.model:
+        notes.append(f"Model: {answer.model}")
+    return tuple(notes)
+
+
+def effects_frame(answer: Answer) -> pd.DataFrame:
+    """Return the effects of one answer unrounded, one line an effect."""
+    lines = []
+    for estimand, _, _, effects in families(answer):
+        for effect in effects:
+            lines.append(
+                {
+                    "outcome": answer.outcome,
+                    "estimand": estimand,
+                    "at": effect.at,
+                    "contrast": contrast_words(effect),
+                    "unit": effect.estimate.unit,
+                    "estimate": effect.estimate.value,
+                    "std_error": effect.estimate.std_error,
+                    "conf_low": effect.estimate.conf_low,
+                    "conf_high": effect.estimate.conf_high,
+                    "conf_low_90": effect.ordinary.conf_low,
+                    "conf_high_90": effect.ordinary.conf_high,
+                    "p_value": effect.estimate.p_value,
+                    "n": effect.estimate.n,
+                    "n_missing": effect.estimate.n_missing,
+                    "state": effect.state,
+                    "direction": effect.direction,
+                    "population": effect.population,
+                    "reason": effect.estimate.reason,
+                }
+            )
+    return pd.DataFrame(lines)
+
+
+def states_table(answers: Iterable[Answer]) -> Table:
+    """Return one line an outcome: its answer, the states of both axes and the cases used."""
+    lines, tidy = [], []
+    for answer in answers:
+        margin = NOTHING
+        if answer.margin is not None:
+            margin = f"{number(answer.margin.value, decimals_for(answer.margin.unit))} {answer.margin.unit}"
+        lines.append(
+            (
+                answer.label,
+                answer.role,
+                answer.overall,
+                answer.reduction_state,
+                answer.strategy_state,
+                answer.total_state,
+                margin,
+                f"{count(answer.n_used)} of {count(answer.n_eligible)}",
+            )
+        )
+        tidy.append(
+            {
+                "outcome": answer.outcome,
+                "role": answer.role,
+                "answer": answer.overall,
+                "reduction": answer.reduction_state,
+                "strategy": answer.strategy_state,
+                "strategy_in_total": answer.total_state,
+                "margin": None if answer.margin is None else answer.margin.value,
+                "unit": answer.unit,
+                "n": answer.n_used,
+                "n_missing": answer.n_eligible - answer.n_used,
+            }
+        )
+    return Table(
+        key="answers",
+        title="The answer for every outcome of the plan",
+        header=("Outcome", "Role", "Answer", "Reduction", "Strategy, reduction met", "Strategy, in total", "Margin", "n"),
+        rows=data_rows(lines),
+        frame=pd.DataFrame(tidy),
+        notes=("The answer of the study is that of the primary outcome; the others are secondary.",),
+        text_columns=(0, 1, 2, 3, 4, 5),
+    )
+
+
+def share_met_table(answer: Answer) -> Table:
+    """Return the share of cases meeting the criteria by strategy, standardised to all eligible cases."""
+    lines = []
+    for strategy, share in answer.share_met.items():
+        if share.value is None:
+            lines.append((strategy, f"not estimable: {share.reason}", NOTHING, count(share.n)))
+            continue
+        scale = 1.0 if share.unit in ("percent", "%", "percentage points") else 100.0
+        low, high = (None if limit is None else limit * scale for limit in (share.conf_low, share.conf_high))
+        shown = percentage(share.value * scale, 100) if share.n < 100 else f"{number(share.value * scale)}\u00a0%"
+        lines.append((strategy, shown, interval(low, high), count(share.n)))
+    tidy = [
+        {
+            "outcome": "reduction_met",
+            "group": strategy,
+            "estimate": share.value,
+            "conf_low": share.conf_low,
+            "conf_high": share.conf_high,
+            "unit": share.unit,
+            "n": share.n,
+        }
+        for strategy, share in answer.share_met.items()
+    ]
+    return Table(
+        key="share_met",
+        title="Share meeting the criteria by strategy, standardised to all eligible cases",
+        header=("Strategy", "Share met", "95 % interval", "n"),
+        rows=data_rows(lines),
+        frame=pd.DataFrame(tidy),
+        notes=("Standardised to all eligible cases, so that strategies used for worse fractures are comparable.",),
+    )
+
+
+def gates_table(answer: Answer) -> Table:
+    """Return the limits that closed an axis: what was found, what is needed, what would open it."""
+    lines = [
+        (f"{gate.name}", gate.axis, f"{gate.found:.3g}", f"{gate.limit:.3g}", gate.remedy) for gate in answer.gates
+    ]
+    tidy = [
+        {"outcome": answer.outcome, "axis": g.axis, "gate": g.name, "found": g.found, "limit": g.limit,
+         "remedy": g.remedy}
+        for g in answer.gates
+    ]  # fmt: skip
+    return Table(
+        key=f"gates_{answer.outcome}",
+        title=f"{answer.label}: gates that closed an axis",
+        header=("Gate", "Axis", "Found", "Needed", "What would open it"),
+        rows=data_rows(lines),
+        frame=pd.DataFrame(tidy),
+        notes=("A closed gate withholds the answer on that axis; the estimates above are printed all the same.",),
+        text_columns=(0, 1, 4),
+    )
+
+
+def outside_table(answer: Answer) -> Table:
+    """Return the fracture patterns that are not comparable for a pair of strategies."""
+    lines = [(" and ".join(o.groups), o.pattern, count(o.n_cases), o.why) for o in answer.outside]
+    tidy = [
+        {"outcome": answer.outcome, "group": " and ".join(o.groups), "pattern": o.pattern, "n": o.n_cases,
+         "why": o.why}
+        for o in answer.outside
+    ]  # fmt: skip
+    return Table(
+        key=f"outside_{answer.outcome}",
+        title=f"{answer.label}: fracture patterns outside the comparison",
+        header=("Strategies", "Fracture pattern", "Cases", "Why"),
+        rows=data_rows(lines),
+        frame=pd.DataFrame(tidy),
+        notes=("These cases are listed, not modelled, for that pair of strategies.",),
+        text_columns=(0, 1, 3),
+    )
