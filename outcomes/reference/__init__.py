@@ -46,6 +46,7 @@ def load_reference(name: str) -> dict[str, Any]:
     """
     if name not in reference_names():
         raise CriteriaError(
-            f"no reference table {name!r}; there are: {', '.join(reference_names())}", code="unknown_reference"
+            f"no reference table {name!r}; there are: {', '.join(reference_names())}",
+            code="unknown_reference",
         )
     return tomllib.loads((resources.files(__name__) / f"{name}.toml").read_text(encoding="utf-8"))
