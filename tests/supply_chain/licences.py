@@ -13,9 +13,12 @@ GPL = re.compile(r"(?<!L)\b(A?GPL|GNU (Affero )?General Public)", re.IGNORECASE)
 def licence_of(name: str) -> str:
     """Return what the installed package says about its licence."""
     about = metadata(name)
-    classifiers = [line.split("::")[-1].strip() for line in about.get_all("Classifier", []) if "License" in line]
-    stated = about.get("License-Expression") or "; ".join(classifiers) or (about.get("License") or "").split("\n")[0]
-    return stated or "not stated"
+    licences = [line for line in about.get_all("Classifier", []) if line.startswith("License")]
+    if "License-Expression" in about:
+        return about["License-Expression"]
+    if licences:
+        return "; ".join(line.split("::")[-1].strip() for line in licences)
+    return (about.get("License") or "not stated").split("\n")[0]
 
 
 def main(lock: str) -> int:
