@@ -1,8 +1,4 @@
-"""How the labelling functions find and read the internal columns of a cohort.
-
-Internal column name = concept [+ ``_`` + hand] [+ ``_`` + time] [+ ``_`` + slot] [+ ``_reader2``], where
-everything in a time that is no letter or digit becomes ``_``.
-"""
+"""How the labelling functions read the internal columns of a cohort."""
 
 from __future__ import annotations
 
@@ -13,8 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from outcomes.cohort.concepts import times
 from outcomes.errors import CohortError
-from outcomes.reference import load_reference
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -30,39 +26,11 @@ class HasData(Protocol):
         ...
 
 
-def time_labels() -> tuple[str, ...]:
-    """Return the times at which films and visits can stand."""
-    return tuple(load_reference("concepts")["times"])
-
-
-def slug(label: str) -> str:
-    """Return a time label as it stands in a column name.
-
-    Examples
-    --------
-    >>> slug("post-reduction")
-    'post_reduction'
-    """
-    return "".join(character if character.isalnum() else "_" for character in label)
-
-
-def column_name(concept: str, *, hand: str = "", time: str = "", slot: str = "", reader: int = 1) -> str:
-    """Return the internal name of a column.
-
-    Examples
-    --------
-    >>> column_name("tilt", time="post-reduction", reader=2)
-    'tilt_post_reduction_reader2'
-    """
-    parts = [part for part in (concept, hand, slug(time), slot) if part]
-    return "_".join(parts) + ("" if reader == 1 else f"_reader{reader}")
-
-
 def check_time(time: str) -> str:
     """Return `time`, or refuse one that the package does not know."""
-    if time not in time_labels():
+    if time not in times():
         raise CohortError(
-            f"time {time!r} is not known; use one of: {', '.join(time_labels())}", code="unknown_time"
+            f"time {time!r} is not known; use one of: {', '.join(times())}", code="unknown_time"
         )
     return time
 

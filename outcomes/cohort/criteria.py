@@ -6,10 +6,11 @@ import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal, get_args
 
-from outcomes.cohort.columns import column_name
+from outcomes.cohort.concepts import internal_name
 from outcomes.errors import CriteriaError
 from outcomes.reference import load_reference
 
@@ -127,7 +128,7 @@ class ReductionCriteria:
     def columns(self, time: str, *, reader: int = 1, required_only: bool = False) -> tuple[str, ...]:
         """Return the internal columns that the set reads on the film `time`."""
         return tuple(
-            column_name(criterion.concept, time=time, reader=reader)
+            internal_name(criterion.concept, time=time, reader=reader)
             for criterion in self.criteria
             if criterion.required or not required_only
         )
@@ -163,6 +164,11 @@ class _Problems:
             raise CriteriaError(f"{self.where}: " + "; ".join(self.found), code="bad_criteria")
 
 
+@cache
+def _shipped() -> dict[str, Any]:
+    return load_reference("criteria")
+
+
 def shipped_criteria() -> tuple[str, ...]:
     """Return the ids of the criteria sets that come with the package.
 
@@ -171,7 +177,7 @@ def shipped_criteria() -> tuple[str, ...]:
     >>> "common-practice" in shipped_criteria()
     True
     """
-    return tuple(str(row["id"]) for row in load_reference("criteria")["set"])
+    return tuple(str(row["id"]) for row in _shipped()["set"])
 
 
 def reading_error_sizes() -> dict[str, ReadingErrorSize]:
@@ -182,7 +188,7 @@ def reading_error_sizes() -> dict[str, ReadingErrorSize]:
     >>> reading_error_sizes()["tilt"].value
     7.0
     """
-    rows = load_reference("criteria")["reading_error"]
+    rows = _shipped()["reading_error"]
     return {row["concept"]: ReadingErrorSize(**{**row, "value": float(row["value"])}) for row in rows}
 
 
@@ -237,7 +243,7 @@ def _content(source: str | Path | Mapping[str, Any]) -> tuple[Mapping[str, Any],
     if isinstance(source, Mapping):
         return source, "criteria"
     if isinstance(source, str) and source in shipped_criteria():
-        return load_reference("criteria"), f"shipped criteria set {source}"
+        return _shipped(), f"shipped criteria set {source}"
     path = Path(source)
     if not path.is_file():
         raise CriteriaError(

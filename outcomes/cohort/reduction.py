@@ -18,10 +18,10 @@ from outcomes.cohort.columns import (
     HasData,
     ObjectArray,
     check_time,
-    column_name,
     numbers,
     texts,
 )
+from outcomes.cohort.concepts import internal_name
 from outcomes.cohort.criteria import (
     Criterion,
     ReductionCriteria,
@@ -236,7 +236,7 @@ def _check_columns(
         here = films == label
         for criterion in criteria.criteria:
             needed = criterion.required and not (criterion.intra_articular_only and bool(outside[here].all()))
-            name = column_name(criterion.concept, time=label, reader=reader)
+            name = internal_name(criterion.concept, time=label, reader=reader)
             if needed and name not in data.columns:
                 absent.append(name)
     if absent:
@@ -266,7 +266,7 @@ def _values(data: pd.DataFrame, concept: str, films: ObjectArray, reader: int) -
     values = np.full(len(data), np.nan)
     for label in {str(each) for each in films if each is not None}:
         here = films == label
-        values[here] = numbers(data, column_name(concept, time=label, reader=reader))[here]
+        values[here] = numbers(data, internal_name(concept, time=label, reader=reader))[here]
     return values
 
 
