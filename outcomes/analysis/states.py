@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
-from outcomes.analysis.answer import AxisState, Effect, State
+from outcomes.analysis.effects import AxisState, Effect, State
 from outcomes.analysis.protocol import Better
 from outcomes.estimates import Estimate
 

@@ -12,7 +12,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from outcomes.analysis.answer import Gate, OutOfComparison
+from outcomes.analysis.effects import Gate, OutOfComparison
 from outcomes.reference import load_reference
 from outcomes.stats.propensity import fit_propensity
 from outcomes.stats.weights import effective_size

@@ -1,0 +1,170 @@
+"""Standardisation of a continuous outcome: one linear model, many contrasts, one covariance matrix."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from outcomes.analysis.design import ExposureColumns
+from outcomes.analysis.effects import Effect
+from outcomes.analysis.estimands import Contrast, Family
+from outcomes.analysis.protocol import Better
+from outcomes.analysis.states import effect_direction, effect_state
+from outcomes.estimates import Estimate
+from outcomes.stats.linear import LinearFit, at_level, contrast_covariance, fit_linear, linear_contrast
+from outcomes.stats.rank import rank_check
+from outcomes.stats.simultaneous import max_t_quantile
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+ObjectArray = NDArray[np.object_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cases:
+    """Eligible cases of a study as arrays.
+
+    Attributes
+    ----------
+    strategy : ndarray of str, shape (n,)
+    met : ndarray of float, shape (n,)
+        1 met, 0 not met, NaN indeterminate or not asked.
+    X : ndarray of float, shape (n, q)
+        Covariates; NaN rows where one is missing.
+    names : tuple of str, length q
+    complete : ndarray of bool, shape (n,)
+        All covariates known.
+    cluster : ndarray of int, shape (n,)
+    """
+
+    strategy: ObjectArray
+    met: FloatArray
+    X: FloatArray
+    names: tuple[str, ...]
+    complete: BoolArray
+    cluster: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """How effects are read: the outcome's direction, margin and unit, and the seed of simultaneous intervals."""
+
+    better: Better
+    margin: float | None
+    unit: str
+    seed: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OutcomeModel:
+    """A fitted linear outcome model with its exposure columns."""
+
+    fit: LinearFit
+    columns: ExposureColumns
+    dropped: tuple[str, ...]
+
+
+def fit_outcome(cases: Cases, y: FloatArray, used: BoolArray, columns: ExposureColumns) -> OutcomeModel:
+    """Fit the linear outcome model on the used cases, clustered by patient with CR2 errors.
+
+    Covariate columns that are linear combinations of others are left out and named in `dropped`.
+    """
+    met = cases.met[used] if columns.with_reduction else None
+    exposure = columns.matrix(cases.strategy[used], met)
+    X = np.column_stack([exposure, cases.X[used]])
+    names = (*columns.names, *cases.names)
+    culprits = set(rank_check(X, names).culprits)
+    keep = [
+        position
+        for position, name in enumerate(names)
+        if position < len(columns.names) or (name not in culprits and np.ptp(X[:, position]) > 0)
+    ]
+    fit = fit_linear(
+        X[:, keep], y[used], names=[names[position] for position in keep], clusters=cases.cluster[used]
+    )
+    dropped = tuple(name for position, name in enumerate(names) if position not in keep)
+    return OutcomeModel(fit=fit, columns=columns, dropped=dropped)
+
+
+def standardised_effects(
+    model: OutcomeModel, cases: Cases, families: Sequence[Family], reading: Reading
+) -> dict[str, tuple[Effect, ...]]:
+    """Standardise every contrast to its population.
+
+    The model is linear without products of covariates and exposure, so a contrast is a weighted sum of its exposure
+    coefficients, with weights from the population. Averaging over a sampled population adds its own variance.
+
+    Returns
+    -------
+    dict of family name to tuple of Effect
+    """
+    return {family.name: _family_effects(model, cases, family, reading) for family in families}
+
+
+def _family_effects(model: OutcomeModel, cases: Cases, family: Family, reading: Reading) -> tuple[Effect, ...]:
+    """Effects of one family, with the simultaneous critical value where the family asks for one."""
+    if not family.contrasts:
+        return ()
+    p = len(model.fit.names)
+    width = len(model.columns.names)
+    rows = np.zeros((len(family.contrasts), p))
+    spread = []
+    for position, contrast in enumerate(family.contrasts):
+        per_case = _exposure_rows(model.columns, cases.strategy[contrast.target], contrast)
+        rows[position, :width] = per_case.mean(axis=0)
+        differences = per_case @ model.fit.coefficients[:width]
+        spread.append(_cluster_deviations(differences, cases.cluster, contrast.target))
+    averaging = np.array(spread) @ np.array(spread).T
+    estimates = linear_contrast(
+        model.fit, rows, labels=[contrast.label for contrast in family.contrasts], unit=reading.unit,
+        extra_variance=np.diag(averaging) if averaging.any() else None,
+        n=[int(contrast.target.sum()) for contrast in family.contrasts],
+    )  # fmt: skip
+    critical = None
+    if family.simultaneous and len(estimates) > 1:
+        critical = simultaneous_critical(contrast_covariance(model.fit, rows) + averaging, estimates, reading.seed)
+    return tuple(
+        read_effect(contrast, estimate, critical, reading)
+        for contrast, estimate in zip(family.contrasts, estimates, strict=True)
+    )
+
+
+def _exposure_rows(columns: ExposureColumns, strategy: ObjectArray, contrast: Contrast) -> FloatArray:
+    """Return the signed sum of exposure columns of every case of the target, shape (n_target, width)."""
+    total = np.zeros((len(strategy), len(columns.names)))
+    for term in contrast.terms:
+        if term.strategy is None:
+            met = None if term.met is None else np.full(len(strategy), term.met)
+            total += term.sign * columns.matrix(strategy, met)
+        else:
+            total += term.sign * columns.row(term.strategy, term.met)
+    return total
+
+
+def _cluster_deviations(differences: FloatArray, cluster: NDArray[np.int64], target: BoolArray) -> FloatArray:
+    """Return each cluster's share of the sampling error of the population mean, shape (n_clusters,)."""
+    deviation = (differences - differences.mean()) / len(differences)
+    return np.bincount(cluster[target], weights=deviation, minlength=int(cluster.max()) + 1)
+
+
+def simultaneous_critical(covariance: FloatArray, estimates: Sequence[Estimate], seed: int) -> float | None:
+    """Return the max-t critical value of a family, by its smallest degrees of freedom; None without spread."""
+    errors = np.sqrt(np.diag(covariance))
+    freedoms = [estimate.df for estimate in estimates if estimate.df is not None]
+    if not freedoms or not (errors > 0).all():
+        return None
+    return max_t_quantile(covariance / np.outer(errors, errors), min(freedoms), level=0.95, seed=seed)
+
+
+def read_effect(contrast: Contrast, estimate: Estimate, critical: float | None, reading: Reading) -> Effect:
+    """Read one estimate against the margin."""
+    shown = estimate if critical is None else at_level(estimate, 0.95, critical=critical)
+    ordinary = at_level(estimate, 0.90)
+    return Effect(
+        estimand=contrast.estimand, groups=contrast.groups, at=contrast.at, estimate=shown, ordinary=ordinary,
+        state=effect_state(shown, ordinary, reading.margin), direction=effect_direction(shown, reading.better),
+        population=contrast.population,
+    )  # fmt: skip
