@@ -7,10 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from outcomes.analysis.sample import StudySample
 from outcomes.analysis.support import limits_of
 from outcomes.errors import StudyError
+
+IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,7 +28,8 @@ class OverlapCell:
     share : float
         `n` over the eligible cases of the pattern: the crude probability of the strategy in it.
     flagged : bool
-        The share is under the limit, so the pattern leaves the comparable set of every pair with this strategy.
+        The share is under the limit, so the pattern leaves the comparable set of every pair with the
+        strategy.
     """
 
     pattern: str
@@ -83,7 +87,8 @@ class OverlapTable:
             f"{self.n} eligible cases in {len(self.patterns)} fracture patterns"
             f" ({self.n_missing} without a pattern)"
         )
-        thin = [f"{c.strategy} in {c.pattern} ({c.n})" for c in self.cells if c.flagged and c.strategy in self.planned]
+        flagged = [c for c in self.cells if c.flagged and c.strategy in self.planned]
+        thin = [f"{c.strategy} in {c.pattern} ({c.n})" for c in flagged]
         if not thin:
             return f"{lead}: every planned strategy is used in every pattern."
         return f"{lead}; used in under {self.limit * 100:g} % of the cases of a pattern: {', '.join(thin)}."
@@ -128,22 +133,24 @@ def overlap_table(sample: StudySample) -> OverlapTable | None:
     --------
     >>> from outcomes.analysis.protocol import OutcomePlan, StrategyPlan, Study
     >>> import datetime as dt
-    >>> study = Study(title="t", declared=dt.date(2026, 1, 1), strategy=StrategyPlan(judged=("plate", "pins")),
+    >>> study = Study(title="t", declared=dt.date(2026, 1, 1),
+    ...               strategy=StrategyPlan(judged=("plate", "pins")),
     ...               outcomes=(OutcomePlan(name="pain", better="lower", role="primary"),), pattern="pattern")
     >>> frame = pd.DataFrame({"eligible": True, "strategy": ["plate", "pins", "plate"],
     ...                       "pattern": ["bending", "bending", "rim shear"]})
     >>> sample = StudySample(study=study, frame=frame, outcomes={}, flow=(), share_met_bounds=None,
     ...                      side_by_side=pd.DataFrame())
     >>> print(overlap_table(sample))
-    3 eligible cases in 2 fracture patterns (0 without a pattern); used in under 2.5 % of the cases of a pattern: \
-pins in rim shear (0).
+    3 eligible cases in 2 fracture patterns (0 without a pattern); used in under 2.5 % of the cases of a \
+pattern: pins in rim shear (0).
     """
     column = sample.study.pattern
     if not column:
         return None
     if column not in sample.frame.columns:
         raise StudyError(
-            f"pattern column {column!r} is not in this cohort; name a column of the dictionary, or leave 'pattern' out",
+            f"pattern column {column!r} is not in this cohort; name a column of the dictionary, or leave "
+            "'pattern' out",
             code="no_pattern_column",
         )
     rows = sample.frame["eligible"].to_numpy(dtype=bool)
@@ -180,14 +187,15 @@ pins in rim shear (0).
     )
 
 
-def strategies_seen(sample: StudySample) -> tuple[tuple[str, ...], np.ndarray[tuple[int], np.dtype[np.int64]]]:
-    """Return planned strategies in plan order, then the others seen, and each eligible case's position among them.
+def strategies_seen(sample: StudySample) -> tuple[tuple[str, ...], IntArray]:
+    """Return planned strategies, then the others seen, and each eligible case's position among them.
 
     Examples
     --------
     >>> from outcomes.analysis.protocol import OutcomePlan, StrategyPlan, Study
     >>> import datetime as dt
-    >>> study = Study(title="t", declared=dt.date(2026, 1, 1), strategy=StrategyPlan(judged=("plate", "pins")),
+    >>> study = Study(title="t", declared=dt.date(2026, 1, 1),
+    ...               strategy=StrategyPlan(judged=("plate", "pins")),
     ...               outcomes=(OutcomePlan(name="pain", better="lower", role="primary"),))
     >>> frame = pd.DataFrame({"eligible": True, "strategy": ["other", "pins", "plate"]})
     >>> sample = StudySample(study=study, frame=frame, outcomes={}, flow=(), share_met_bounds=None,
