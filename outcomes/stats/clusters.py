@@ -303,7 +303,7 @@ def degrees_of_freedom(pieces: SandwichPieces, C: FloatArray) -> FloatArray:
     return df
 
 
-def mean_variance(values: Any, clusters: Any = None) -> FloatArray:
+def mean_variance(values: Any, clusters: Any = None, *, weights: Any = None) -> FloatArray:
     """Return the cluster-robust variance of the mean of each column.
 
     What is to be added to the variance of an average over cases when the cases themselves are a
@@ -315,12 +315,14 @@ def mean_variance(values: Any, clusters: Any = None) -> FloatArray:
         One row a case.
     clusters : array_like, shape (n,), optional
         Cluster of each row.
+    weights : array_like, shape (n,), optional
+        Weights of a weighted mean.
 
     Returns
     -------
     ndarray, shape (m,)
         In squared units of the values; G/(G-1) times the sum of squared cluster totals of the
-        deviations, over n squared.
+        (weighted) deviations, over the squared sum of the weights.
 
     Raises
     ------
@@ -346,12 +348,13 @@ def mean_variance(values: Any, clusters: Any = None) -> FloatArray:
             "the variance of a mean needs at least 2 clusters and finite values",
             code="too_few_clusters" if n_clusters < 2 else "not_finite",
         )
-    deviations = table - table.mean(axis=0)
+    w = check_weights(weights, n)
+    deviations = w[:, None] * (table - w @ table / w.sum())
     if clusters is not None:
         totals = np.zeros((n_clusters, table.shape[1]))
         np.add.at(totals, codes, deviations)
         deviations = totals
-    return np.asarray(n_clusters / (n_clusters - 1) * np.square(deviations).sum(axis=0) / n**2)
+    return np.asarray(n_clusters / (n_clusters - 1) * np.square(deviations).sum(axis=0) / w.sum() ** 2)
 
 
 def _adjust(basis: FloatArray, starts: IntArray, covariance: str) -> FloatArray:
