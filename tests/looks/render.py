@@ -1,7 +1,7 @@
 """Render a report in a headless browser, on screen and on paper, and check what a browser sees.
 
 ``make looks`` runs it on a fresh demonstration run, or on the folder given: ``render.py [FOLDER]``.
-Pictures and the printed pages go to ``runs/looks/``. Without a browser it says so and exits 2: nothing was looked at.
+Pictures and the printed pages go to ``runs/looks/``. Without a browser it says so and exits 2.
 """
 
 from __future__ import annotations
