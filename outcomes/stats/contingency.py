@@ -11,12 +11,9 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import optimize, special
 
-from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.arrays import FloatArray, check_level
-from outcomes.stats.inputs import SMALLEST_P, chi2_p, events_of
-
-NOT_COUNTS = "table: every cell must be a whole number, 0 or more"
+from outcomes.stats.inputs import SMALLEST_P, chi2_p, count_array, events_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +136,7 @@ def chi_squared(table: ArrayLike) -> ChiSquared:
     >>> test.statistic, test.cramers_v
     (10.0, 0.5)
     """
-    counts = _counts(table)
+    counts = count_array(table, "table", "(r, c)", 2)
     rows, columns = counts.sum(axis=1) > 0, counts.sum(axis=0) > 0
     kept = counts[np.ix_(rows, columns)]
     n, empty = int(counts.sum()), (int((~rows).sum()), int((~columns).sum()))
@@ -243,19 +240,6 @@ def no_comparison(e1: int, n1: int, e0: int, n0: int) -> str:
     if e1 + e0 == 0:
         return "no events in either group"
     return "every patient in both groups had the event" if e1 + e0 == n1 + n0 else ""
-
-
-def _counts(table: ArrayLike) -> FloatArray:
-    """Return a table of counts as floats, or refuse it."""
-    try:
-        counts = np.asarray(table, dtype=np.float64)
-    except (TypeError, ValueError):
-        raise EstimationError(NOT_COUNTS, code="bad_count") from None
-    if counts.ndim != 2 or 0 in counts.shape:
-        raise EstimationError(f"table: expected shape (r, c), got {counts.shape}", code="bad_shape")
-    if not np.isfinite(counts).all() or (counts < 0).any() or (counts != np.floor(counts)).any():
-        raise EstimationError(NOT_COUNTS, code="bad_count")
-    return counts
 
 
 def _p(value: float) -> float:

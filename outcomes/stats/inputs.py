@@ -98,6 +98,36 @@ def events_of(events: float, n: float, where: str = "") -> tuple[int, int]:
     return e, total
 
 
+def count_array(values: ArrayLike, name: str, shape: str, n_dimensions: int) -> FloatArray:
+    """Return an array of counts as floats, or refuse it.
+
+    Parameters
+    ----------
+    values : array_like of int
+        Whole numbers, 0 or more.
+    name, shape : str
+        What the array is called and what shape it should have, for messages.
+    n_dimensions : int
+        Required number of dimensions.
+
+    Examples
+    --------
+    >>> count_array([[1, 2]], "table", "(r, c)", 2)
+    array([[1., 2.]])
+    """
+    try:
+        counts = np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise EstimationError(
+            f"{name}: every cell must be a whole number, 0 or more", code="bad_count"
+        ) from None
+    if counts.ndim != n_dimensions or 0 in counts.shape:
+        raise EstimationError(f"{name}: expected shape {shape}, got {counts.shape}", code="bad_shape")
+    if not np.isfinite(counts).all() or (counts < 0).any() or (counts != np.floor(counts)).any():
+        raise EstimationError(f"{name}: every cell must be a whole number, 0 or more", code="bad_count")
+    return counts
+
+
 def normal_quantile(level: float) -> float:
     """Return the two-sided standard normal quantile of a confidence level.
 
