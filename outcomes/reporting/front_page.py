@@ -1,0 +1,179 @@
+"""Page one: at most 250 words and one figure, in words that the glossary has.
+
+Each fact has a long and a short wording; when the page is too long, wordings are shortened from the least
+important fact upwards until it fits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from outcomes.analysis.answer import Answer, Effect
+from outcomes.analysis.protocol import Study
+from outcomes.reporting.answer_tables import contrast_words
+from outcomes.reporting.canvas import Picture
+from outcomes.reporting.formatting import (
+    count,
+    decimals_for,
+    estimate_cells,
+    listing,
+    number,
+    percentage,
+    sentence,
+    with_unit,
+)
+from outcomes.reporting.report import FrontPage
+
+MOST_WORDS = 250
+BANNER = "Contains small counts: for use inside the department."
+CAUTION = (
+    "Associations in past cases, not treatment advice. Local protocols, ethics approval and licensed practice decide. "
+    "Not a medical device."
+)
+NO_RECORD = "no independent record of the plan exists"
+#: What is said when nothing stronger stands against the answer.
+INDICATION = (
+    "surgeons chose the strategy after seeing the fracture; what they saw and the table does not hold may explain the "
+    "difference"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fact:
+    label: str
+    long: str
+    short: str
+
+
+def front_page(study: Study, answer: Answer, *, n_rows: int, figure: Picture | None) -> FrontPage:
+    """Return page one for the primary answer.
+
+    Parameters
+    ----------
+    study : Study
+    answer : Answer
+        That of the primary outcome.
+    n_rows : int
+        Cases in the table, before eligibility.
+    figure : Picture or None
+
+    Returns
+    -------
+    FrontPage
+        With at most 250 words wherever shortening can reach it.
+    """
+    facts = [
+        _by_how_much(answer),
+        _for_whom(answer, n_rows),
+        _objection(answer),
+        _left_out(answer, n_rows),
+        _statements(study),
+    ]
+    shortened: set[int] = set()
+    headline = answer.headline
+    page = _page(study, answer, headline, facts, shortened, figure)
+    for position in (3, 1, 2, 0):
+        if page.n_words <= MOST_WORDS:
+            break
+        shortened.add(position)
+        page = _page(study, answer, headline, facts, shortened, figure)
+    if page.n_words > MOST_WORDS:
+        page = _page(study, answer, f"{answer.overall}: see the answer in full below", facts, shortened, figure)
+    return page
+
+
+def _page(
+    study: Study, answer: Answer, headline: str, facts: list[_Fact], shortened: set[int], figure: Picture | None
+) -> FrontPage:
+    return FrontPage(
+        banner=BANNER,
+        study=study.title,
+        answer=sentence(answer.overall).rstrip("."),
+        about=answer.label,
+        sentence=sentence(headline),
+        facts=tuple(
+            (fact.label, sentence(fact.short if position in shortened else fact.long))
+            for position, fact in enumerate(facts)
+        ),
+        caution=CAUTION,
+        figure=figure,
+    )
+
+
+def _for_whom(answer: Answer, n_rows: int) -> _Fact:
+    used = f"{count(answer.n_used)} of the {count(n_rows)} cases in the table"
+    return _Fact(label="For whom", long=f"{used}: {answer.population}" if answer.population else used, short=used)
+
+
+def _by_how_much(answer: Answer) -> _Fact:
+    """State the effect of reduction and the largest strategy difference, each beside the margin."""
+    margin = None if answer.margin is None else answer.margin.value
+    parts = []
+    if answer.reduction is not None and answer.reduction.estimate.value is not None:
+        parts.append(f"meeting the criteria {_amount(answer.reduction, margin)}")
+    pairs = answer.pairs or answer.total_pairs
+    largest = max(
+        (pair for pair in pairs if pair.estimate.value is not None),
+        key=lambda pair: abs(pair.estimate.value or 0.0),
+        default=None,
+    )
+    named = ""
+    if largest is not None:
+        when = "with criteria met" if answer.pairs else "in total"
+        parts.append(f"largest difference between strategies {when} {_amount(largest, margin)}")
+        named = f" ({contrast_words(largest)})"
+    if not parts:
+        parts.append("not estimable from these data")
+        named = ""
+    size = (
+        "no margin was declared, so there is no answer"
+        if margin is None or answer.margin is None
+        else f"the margin is {with_unit(number(margin, decimals_for(answer.margin.unit)), answer.margin.unit)}"
+    )
+    return _Fact(
+        label="By how much", long="; ".join([*parts, ""]).rstrip("; ") + f"{named}; {size}",
+        short=f"{'; '.join(parts)}; {size}",
+    )  # fmt: skip
+
+
+def _amount(effect: Effect, margin: float | None) -> str:
+    value, limits = estimate_cells(effect.estimate, margin=margin)
+    return f"{with_unit(value, effect.estimate.unit)} (95\u00a0% interval {limits})"
+
+
+def _objection(answer: Answer) -> _Fact:
+    """Pick the strongest objection: a closed gate, then a reversed effect, then losses, then indication."""
+    if answer.gates:
+        gate = answer.gates[0]
+        return _Fact(label="Strongest objection", long=str(gate), short=f"{gate.name}: {gate.remedy}")
+    if answer.reversed:
+        text = "an effect points the way nobody expected; check signs and coding before believing it"
+        return _Fact(label="Strongest objection", long=text, short=text)
+    lost = answer.n_outcome_missing + answer.n_indeterminate + answer.n_covariate_missing
+    if answer.n_eligible and lost > 0.25 * answer.n_eligible:
+        text = f"{percentage(lost, answer.n_eligible)} of eligible cases had no outcome, label or covariate"
+        return _Fact(label="Strongest objection", long=f"{text}; {INDICATION}", short=text)
+    return _Fact(label="Strongest objection", long=INDICATION, short=INDICATION)
+
+
+def _left_out(answer: Answer, n_rows: int) -> _Fact:
+    parts = [
+        (n_rows - answer.n_eligible, "not eligible"),
+        (answer.n_outcome_missing, "without the outcome"),
+        (answer.n_indeterminate, "with reduction indeterminate"),
+        (answer.n_covariate_missing, "with an incomplete record"),
+    ]
+    counted = [f"{count(n)} {why}" for n, why in parts if n > 0]
+    short = listing(counted) if counted else "nobody"
+    extra = []
+    if answer.outside:
+        extra.append(f"{count(len({o.pattern for o in answer.outside}))} fracture patterns not comparable everywhere")
+    return _Fact(label="Left out", long="; ".join([short, *extra]), short=short)
+
+
+def _statements(study: Study) -> _Fact:
+    """Say whether an ethics statement was given and that nobody else keeps the plan."""
+    ethics = study.manuscript.get("ethics", "").strip()
+    said = "An ethics statement was given (see provenance)" if ethics else "No ethics statement was given"
+    text = f"{said}. Plan dated {study.declared.isoformat()} as declared; {NO_RECORD}"
+    return _Fact(label="Ethics and plan", long=text, short=text)
