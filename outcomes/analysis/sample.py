@@ -72,8 +72,8 @@ class StudySample:
     ----------
     study : Study
     frame : DataFrame, one row a used cohort case
-        ``case_id, patient_id, source_sheet, source_row, eligible, excluded_because, strategy_recorded, strategy_rule,
-        strategy_parts, strategy, reduction, film``, one ``criterion: ...`` and one ``distance: ...`` column per
+        ``case_id, patient_id, cluster, source_sheet, source_row, eligible, excluded_because, strategy_recorded,
+        strategy_rule, strategy_parts, strategy, reduction, film``, one ``criterion: ...`` and one ``distance: ...`` column per
         criterion (metric distance to the limit, positive inside), and every cohort column named by the plan.
         `strategy` is the grouped strategy (object), `reduction` is ``"met"``, ``"not met"``, ``"indeterminate"`` or
         ``""`` when not asked.
@@ -82,6 +82,8 @@ class StudySample:
     flow : tuple of FlowStep
     share_met_bounds : tuple of float or None
         Share met among eligible cases if every indeterminate label were *not met* / *met*.
+    side_by_side : DataFrame
+        Share met by the criteria sets of the plan, one row a set; empty when not asked.
     warnings : tuple of str
     """
 

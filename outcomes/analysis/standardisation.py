@@ -116,7 +116,7 @@ def _family_effects(model: OutcomeModel, cases: Cases, family: Family, reading: 
         per_case = _exposure_rows(model.columns, cases.strategy[contrast.target], contrast)
         rows[position, :width] = per_case.mean(axis=0)
         differences = per_case @ model.fit.coefficients[:width]
-        spread.append(_cluster_deviations(differences, cases.cluster, contrast.target))
+        spread.append(cluster_deviations(differences, cases.cluster, contrast.target))
     averaging = np.array(spread) @ np.array(spread).T
     estimates = linear_contrast(
         model.fit, rows, labels=[contrast.label for contrast in family.contrasts], unit=reading.unit,
@@ -144,7 +144,7 @@ def _exposure_rows(columns: ExposureColumns, strategy: ObjectArray, contrast: Co
     return total
 
 
-def _cluster_deviations(differences: FloatArray, cluster: NDArray[np.int64], target: BoolArray) -> FloatArray:
+def cluster_deviations(differences: FloatArray, cluster: NDArray[np.int64], target: BoolArray) -> FloatArray:
     """Return each cluster's share of the sampling error of the population mean, shape (n_clusters,)."""
     deviation = (differences - differences.mean()) / len(differences)
     return np.bincount(cluster[target], weights=deviation, minlength=int(cluster.max()) + 1)

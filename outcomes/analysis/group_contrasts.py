@@ -1,0 +1,300 @@
+"""One outcome in one group, and two groups against each other, without adjustment."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from outcomes.analysis.overlap import strategies_seen
+from outcomes.analysis.sample import Measured, StudySample
+from outcomes.errors import EstimationError
+from outcomes.estimates import Estimate
+from outcomes.stats.arrays import cluster_codes
+from outcomes.stats.groups import mean_difference
+from outcomes.stats.linear import fit_linear, linear_contrast
+from outcomes.stats.moments import moments
+from outcomes.stats.proportions import (
+    chi_squared,
+    fisher_exact,
+    odds_ratio,
+    risk_difference,
+    risk_ratio,
+    wilson,
+)
+from outcomes.stats.ranks import hodges_lehmann
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
+ObjectArray = NDArray[np.object_]
+
+Axis = Literal["strategy", "reduction"]
+
+#: Labels between which reduction is compared; an indeterminate label is described and never compared.
+REDUCTION = ("met", "not met")
+PERCENTAGE_POINTS: Literal["percentage points"] = "percentage points"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutcomeCases:
+    """The eligible cases of one outcome as arrays of equal length.
+
+    Attributes
+    ----------
+    kind, unit
+        Of the outcome.
+    values, total_values : ndarray of float, shape (n,)
+        NaN where missing. Comparisons that know the reduction use the first, crude totals the second.
+    strategy : ndarray of int, shape (n,)
+        Position in `strategies`.
+    strategies, planned : tuple of str
+        All strategies seen, planned ones first; and those the plan wants judged.
+    reduction : ndarray of str, shape (n,)
+    asked : bool
+        Whether the plan asks about reduction.
+    patients : ndarray of int, shape (n,)
+    n_two_wrists : int
+        Patients with more than one eligible case.
+    """
+
+    kind: Literal["continuous", "binary"]
+    unit: str
+    values: FloatArray
+    total_values: FloatArray
+    strategy: IntArray
+    strategies: tuple[str, ...]
+    planned: tuple[str, ...]
+    reduction: ObjectArray
+    asked: bool
+    patients: IntArray
+    n_two_wrists: int
+
+    @property
+    def clustered(self) -> bool:
+        """Whether some patient has more than one eligible case."""
+        return self.n_two_wrists > 0
+
+    def users(self, strategy: str) -> BoolArray:
+        """Return which cases were treated by a strategy."""
+        return np.asarray(self.strategy == self.strategies.index(strategy))
+
+
+def outcome_cases(sample: StudySample, measured: Measured) -> OutcomeCases:
+    """Gather what comparisons of one outcome need."""
+    eligible = sample.frame["eligible"].to_numpy(dtype=bool)
+    names, strategy = strategies_seen(sample)
+    patients, n_patients = cluster_codes(sample.frame["patient_id"].to_numpy()[eligible], int(eligible.sum()))
+    return OutcomeCases(
+        kind=measured.kind,
+        unit=measured.unit,
+        values=measured.values[eligible],
+        total_values=measured.total_values[eligible],
+        strategy=strategy,
+        strategies=names,
+        planned=sample.study.strategy.judged,
+        reduction=sample.frame["reduction"].to_numpy(dtype=object)[eligible],
+        asked=sample.study.reduction is not None,
+        patients=patients,
+        n_two_wrists=int((np.bincount(patients, minlength=n_patients) > 1).sum()) if len(patients) else 0,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupSummary:
+    """One outcome in one group of cases.
+
+    Attributes
+    ----------
+    strategy, reduction : str
+        The group; empty stands for all.
+    n, n_missing : int
+        Cases with the outcome and without it.
+    n_patients : int
+        Patients among the cases with the outcome.
+    mean, sd, median, q1, q3 : float or None
+        Of a continuous outcome, in its unit; quartiles interpolate linearly between order statistics.
+    events : int or None
+        Of a binary outcome.
+    risk : Estimate or None
+        Of a binary outcome: percent with Wilson's interval, which takes cases as independent.
+    """
+
+    strategy: str
+    reduction: str
+    n: int
+    n_missing: int
+    n_patients: int
+    mean: float | None = None
+    sd: float | None = None
+    median: float | None = None
+    q1: float | None = None
+    q3: float | None = None
+    events: int | None = None
+    risk: Estimate | None = None
+
+
+def summarise(
+    cases: OutcomeCases, rows: BoolArray, *, strategy: str, reduction: str, total: bool
+) -> GroupSummary:
+    """Describe one outcome in the cases picked by `rows`."""
+    values = (cases.total_values if total else cases.values)[rows]
+    known = ~np.isnan(values)
+    present = values[known]
+    n_patients = int(np.unique(cases.patients[rows][known]).size)
+    n, n_missing = int(known.sum()), int((~known).sum())
+    if cases.kind == "binary":
+        events = int(present.sum())
+        name = ", ".join(word for word in (strategy, reduction) if word) or "all"
+        risk = replace(wilson(events, n, contrast=name, unit="percent"), n_missing=n_missing)
+        return GroupSummary(
+            strategy=strategy, reduction=reduction, n=n, n_missing=n_missing, n_patients=n_patients,
+            events=events, risk=risk,
+        )  # fmt: skip
+    found = moments(present)
+    q1, median, q3 = np.quantile(present, (0.25, 0.5, 0.75)).tolist() if n else (None, None, None)
+    return GroupSummary(
+        strategy=strategy, reduction=reduction, n=n, n_missing=n_missing, n_patients=n_patients,
+        mean=found.mean, sd=None if found.variance is None else math.sqrt(found.variance), median=median,
+        q1=q1, q3=q3,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contrast:
+    """Two groups of cases against each other on one outcome, without adjustment.
+
+    Attributes
+    ----------
+    axis : {"strategy", "reduction"}
+        What differs between the groups.
+    groups : tuple of str
+        First minus second.
+    within : str
+        What both share: a reduction label when strategies are compared, a strategy when reduction is; empty
+        for crude totals.
+    estimate : Estimate
+        The reported difference: of means in the outcome's unit, of risks in percentage points. Its `p_value`
+        is the one of `test`.
+    beside : tuple of Estimate
+        Other methods for the same groups: Welch beside a clustered difference, Hodges-Lehmann; Newcombe
+        beside a clustered difference, risk ratio, odds ratio.
+    test : str
+        Test behind the p-value of `estimate`.
+    p_holm : float or None
+        Adjusted within the declared family; None outside the family. Descriptive, never part of an answer.
+    p_exact : float or None
+        Fisher's exact p of a binary outcome (cases taken as independent).
+    sparse : bool
+        An expected count of the two-by-two table is below 5: the exact test is then the reported one.
+    """
+
+    axis: Axis
+    groups: tuple[str, str]
+    within: str
+    estimate: Estimate
+    beside: tuple[Estimate, ...]
+    test: str
+    p_holm: float | None = None
+    p_exact: float | None = None
+    sparse: bool = False
+
+
+def contrast_groups(
+    cases: OutcomeCases,
+    first: BoolArray,
+    second: BoolArray,
+    *,
+    axis: Axis,
+    groups: tuple[str, str],
+    within: str,
+    total: bool = False,
+) -> Contrast:
+    """Compare the outcome of two sets of cases.
+
+    Parameters
+    ----------
+    cases : OutcomeCases
+    first, second : ndarray of bool, shape (n,)
+        The two sets, which share no case.
+    axis, groups, within
+        See :class:`Contrast`.
+    total : bool
+        Use `total_values`.
+
+    Returns
+    -------
+    Contrast
+    """
+    values = cases.total_values if total else cases.values
+    rows = first | second
+    known = rows & ~np.isnan(values)
+    n_missing = int(rows.sum() - known.sum())
+    a, b = values[first & known], values[second & known]
+    clustered = None
+    if cases.clustered:
+        scale = 100.0 if cases.kind == "binary" else 1.0
+        clustered = _clustered(values[known] * scale, first[known], cases.patients[known], groups, cases.unit)
+    make = _binary if cases.kind == "binary" else _continuous
+    made = make(a, b, groups, cases.unit, clustered)
+    return replace(
+        made, axis=axis, within=within, estimate=replace(made.estimate, n_missing=n_missing),
+        beside=tuple(replace(estimate, n_missing=n_missing) for estimate in made.beside),
+    )  # fmt: skip
+
+
+def _continuous(
+    a: FloatArray, b: FloatArray, groups: tuple[str, str], unit: str, clustered: Estimate | None
+) -> Contrast:
+    """Compare means: clustered if given, Welch; Hodges-Lehmann beside."""
+    name = f"{groups[0]} minus {groups[1]}"
+    welch = mean_difference(a, b, contrast=name, unit=unit)
+    shift = hodges_lehmann(a, b, contrast=name, unit=unit)
+    reported, beside = (welch, (shift,)) if clustered is None else (clustered, (welch, shift))
+    return Contrast(
+        axis="strategy", groups=groups, within="", estimate=reported, beside=beside, test=reported.method
+    )
+
+
+def _binary(
+    a: FloatArray, b: FloatArray, groups: tuple[str, str], unit: str, clustered: Estimate | None
+) -> Contrast:
+    """Compare risks: Newcombe, or the clustered difference where the table is not sparse; ratios beside."""
+    e1, n1, e0, n0 = int(a.sum()), a.size, int(b.sum()), b.size
+    difference, ratio = f"{groups[0]} minus {groups[1]}", f"{groups[0]} over {groups[1]}"
+    newcombe = risk_difference(e1, n1, e0, n0, contrast=difference, unit=PERCENTAGE_POINTS)
+    ratios = (risk_ratio(e1, n1, e0, n0, contrast=ratio), odds_ratio(e1, n1, e0, n0, contrast=ratio))
+    exact = fisher_exact(e1, n1, e0, n0, contrast=ratio)
+    pearson = chi_squared([[e1, n1 - e1], [e0, n0 - e0]])
+    sparse = pearson.smallest_expected is None or pearson.smallest_expected < 5
+    test, p = (exact.method, exact.p_value) if sparse else (pearson.method, pearson.p_value)
+    reported, other = newcombe, clustered
+    if clustered is not None and not sparse:
+        reported, other = clustered, newcombe
+        test, p = clustered.method, clustered.p_value
+    return Contrast(
+        axis="strategy", groups=groups, within="", estimate=replace(reported, p_value=p),
+        beside=ratios if other is None else (other, *ratios), test=test, p_exact=exact.p_value, sparse=sparse,
+    )  # fmt: skip
+
+
+def _clustered(
+    outcome: FloatArray, first: BoolArray, patients: IntArray, groups: tuple[str, str], unit: str
+) -> Estimate:
+    """Return the difference of means with errors clustered by patient."""
+    name = f"{groups[0]} minus {groups[1]}"
+    method = "linear regression, CR2 cluster-robust"
+    n = int(outcome.size)
+    sizes = int(first.sum()), int((~first).sum())
+    if min(sizes) < 2:
+        reason = f"n too small: {sizes[0]} and {sizes[1]} values, at least 2 in each group are needed"
+        return Estimate.not_estimable(reason, contrast=name, unit=unit, n=n, method=method)
+    design = np.column_stack([np.ones(n), first])
+    try:
+        fit = fit_linear(design, outcome, names=("mean", "difference"), clusters=patients)
+    except EstimationError as problem:  # fewer than two patients: kept as the reason
+        return Estimate.not_estimable(str(problem), contrast=name, unit=unit, n=n, method=method)
+    return linear_contrast(fit, [[0.0, 1.0]], labels=[name], unit=unit)[0]

@@ -1,0 +1,161 @@
+"""One outcome on every case, with its unit, and every value lost counted by reason."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from outcomes.analysis.protocol import OutcomePlan, Study
+from outcomes.analysis.sample import Measured
+from outcomes.cohort.complications import complication_outcomes
+from outcomes.cohort.function import grip_share, rotation_arc
+from outcomes.cohort.table import Cohort
+from outcomes.errors import StudyError
+
+FloatArray = NDArray[np.float64]
+
+#: Words and units of outcomes measured at a visit.
+SCORES: dict[str, tuple[str, str]] = {
+    "grip_share": ("grip strength as share of the other hand", "percentage points"),
+    "grip_kg": ("grip strength", "kg"),
+    "rotation_arc": ("rotation arc", "degrees"),
+    "pronation": ("pronation", "degrees"),
+    "supination": ("supination", "degrees"),
+    "prwe": ("PRWE score", "points"),
+    "dash": ("DASH score", "points"),
+    "quickdash": ("QuickDASH score", "points"),
+    "pain": ("pain", "points"),
+}
+EVENTS: dict[str, str] = {
+    "complication": "any complication",
+    "unplanned_reoperation": "unplanned reoperation",
+}
+
+
+def measure_outcome(cohort: Cohort, frame: pd.DataFrame, plan: OutcomePlan, study: Study) -> Measured:
+    """Measure one outcome of the plan on every case.
+
+    Parameters
+    ----------
+    cohort : Cohort
+    frame : DataFrame
+        Labelled cases, aligned with ``cohort.data``.
+    plan : OutcomePlan
+    study : Study
+
+    Returns
+    -------
+    Measured
+
+    Raises
+    ------
+    StudyError
+        The outcome's columns are not in the cohort, or its margin is in another unit.
+    """
+    if plan.name in EVENTS:
+        measured = _events(cohort, frame, plan, study)
+    elif plan.name in SCORES:
+        measured = _score(cohort, plan)
+    else:
+        measured = _column(cohort, plan)
+    if plan.margin is not None and plan.margin.unit != measured.unit:
+        raise StudyError(
+            f"the margin of {plan.key} is in {plan.margin.unit!r} but the outcome is in {measured.unit!r}: "
+            "write the margin in the outcome's unit",
+            code="margin_unit",
+        )
+    return measured
+
+
+def _score(cohort: Cohort, plan: OutcomePlan) -> Measured:
+    """Return a continuous outcome at a visit."""
+    words, unit = SCORES[plan.name]
+    notes: tuple[str, ...] = ()
+    if not plan.visit:
+        raise StudyError(f"outcome {plan.name} needs a visit, e.g. visit = \"12 months\"", code="no_visit")
+    if plan.name == "grip_share":
+        found = grip_share(cohort, plan.visit, dominance=plan.dominance)
+        values, notes = found.values, found.notes
+    elif plan.name == "rotation_arc":
+        found = rotation_arc(cohort, plan.visit)
+        values, notes = found.values, found.notes
+    else:
+        values = _numbers(cohort, _visit_column(plan))
+    return Measured(
+        key=plan.key, label=f"{words} at {plan.visit}", unit=unit, kind="continuous", values=values,
+        total_values=values, notes=notes,
+    )  # fmt: skip
+
+
+def _visit_column(plan: OutcomePlan) -> str:
+    """Return the cohort column of a score at a visit; grip in kg is that of the injured hand."""
+    concept = "grip_injured" if plan.name == "grip_kg" else plan.name
+    return f"{concept}_{plan.key.removeprefix(plan.name + '_')}"
+
+
+def _numbers(cohort: Cohort, column: str) -> FloatArray:
+    """Return a numeric cohort column, or say which columns there are."""
+    if column not in cohort.data or not pd.api.types.is_numeric_dtype(cohort.data[column]):
+        numeric = [str(name) for name in cohort.data.columns if pd.api.types.is_numeric_dtype(cohort.data[name])]
+        raise StudyError(
+            f"the cohort has no numeric column {column!r}; it has {', '.join(numeric)}", code="no_outcome"
+        )
+    return cohort.data[column].to_numpy(dtype=float)
+
+
+def _column(cohort: Cohort, plan: OutcomePlan) -> Measured:
+    """Return a cohort column of the user's own: yes/no columns are risks, numbers are means."""
+    column = plan.key if plan.key in cohort.data else plan.name
+    values = _numbers(cohort, column)
+    declared = next((each for each in cohort.dictionary.columns if each.name == column), None)
+    binary = declared is not None and declared.kind == "yes_no"
+    label = f"{plan.name.replace('_', ' ')}{f' at {plan.visit}' if plan.visit else ''}"
+    unit = "percentage points" if binary else ((declared.unit if declared is not None else "") or "units")
+    return Measured(
+        key=plan.key, label=label, unit=unit, kind="binary" if binary else "continuous", values=values,
+        total_values=values,
+    )  # fmt: skip
+
+
+def _events(cohort: Cohort, frame: pd.DataFrame, plan: OutcomePlan, study: Study) -> Measured:
+    """Return complications or reoperations.
+
+    Where reduction is the exposure, what follows from losing it (loss of reduction, malunion, and reoperation,
+    conversion or osteotomy for them) and events up to the film that defines it are left out; E3 keeps them.
+    """
+    total = complication_outcomes(cohort, window_days=plan.window_days)
+    label = EVENTS[plan.name]
+    if study.reduction is None:
+        values = _event_values(total, plan.name)
+        return Measured(
+            key=plan.key, label=label, unit="percentage points", kind="binary", values=values, total_values=values,
+            notes=total.notes,
+        )  # fmt: skip
+    after = _film_dates(cohort, frame)
+    under = complication_outcomes(cohort, after=after, exclude_reduction_linked=True, window_days=plan.window_days)
+    return Measured(
+        key=plan.key, label=f"{label} not linked to the reduction, after the film that defines it",
+        unit="percentage points", kind="binary", values=_event_values(under, plan.name),
+        total_values=_event_values(total, plan.name), notes=(*under.notes, *total.notes),
+    )  # fmt: skip
+
+
+def _event_values(found: object, name: str) -> FloatArray:
+    """Return the 0/1/NaN array of a kind of event."""
+    attribute = "any_complication" if name == "complication" else "unplanned_reoperation"
+    return np.asarray(getattr(found, attribute), dtype=float)
+
+
+def _film_dates(cohort: Cohort, frame: pd.DataFrame) -> pd.Series[pd.Timestamp]:
+    """Return the date of the film that defines reduction; the treatment date where no film is dated."""
+    data = cohort.data
+    dates = pd.Series(pd.NaT, index=data.index, dtype="datetime64[ns]")
+    for film in sorted(set(frame["film"])):
+        column = "film_date_" + film.replace("-", "_").replace(" ", "_")
+        rows = (frame["film"] == film).to_numpy()
+        if column in data:
+            dates[rows] = data.loc[rows, column]
+    if "treatment_date" in data:
+        dates = dates.fillna(data["treatment_date"])
+    return dates
