@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.analysis.overlap import strategies_seen
 from outcomes.analysis.sample import Measured, StudySample
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.arrays import cluster_codes
 from outcomes.stats.groups import mean_difference
 from outcomes.stats.linear import fit_linear, linear_contrast
 from outcomes.stats.moments import moments
@@ -56,9 +56,12 @@ class OutcomeCases:
     reduction : ndarray of str, shape (n,)
     asked : bool
         Whether the plan asks about reduction.
-    patients : ndarray of int, shape (n,)
-    n_two_wrists : int
-        Patients with more than one eligible case.
+    patients, clusters : ndarray of int, shape (n,)
+        Patient, and cluster by the plan (the patient unless it says otherwise).
+    cluster_name : str
+        What the clusters are, in words.
+    n_two_wrists, n_shared : int
+        Patients, and clusters, with more than one eligible case.
     """
 
     kind: Literal["continuous", "binary"]
@@ -71,12 +74,15 @@ class OutcomeCases:
     reduction: ObjectArray
     asked: bool
     patients: IntArray
+    clusters: IntArray
+    cluster_name: str
     n_two_wrists: int
+    n_shared: int
 
     @property
     def clustered(self) -> bool:
-        """Whether some patient has more than one eligible case."""
-        return self.n_two_wrists > 0
+        """Whether some cluster holds more than one eligible case."""
+        return self.n_shared > 0
 
     def users(self, strategy: str) -> BoolArray:
         """Return which cases were treated by a strategy."""
@@ -87,7 +93,8 @@ def outcome_cases(sample: StudySample, measured: Measured) -> OutcomeCases:
     """Gather what comparisons of one outcome need."""
     eligible = sample.frame["eligible"].to_numpy(dtype=bool)
     names, strategy = strategies_seen(sample)
-    patients, n_patients = cluster_codes(sample.frame["patient_id"].to_numpy()[eligible], int(eligible.sum()))
+    patients = pd.factorize(sample.frame["patient_id"].to_numpy()[eligible])[0]
+    clusters = pd.factorize(sample.frame["cluster"].to_numpy()[eligible])[0]
     return OutcomeCases(
         kind=measured.kind,
         unit=measured.unit,
@@ -99,12 +106,15 @@ def outcome_cases(sample: StudySample, measured: Measured) -> OutcomeCases:
         reduction=sample.frame["reduction"].to_numpy(dtype=object)[eligible],
         asked=sample.study.reduction is not None,
         patients=patients,
-        n_two_wrists=int((np.bincount(patients, minlength=n_patients) > 1).sum()) if len(patients) else 0,
+        clusters=clusters,
+        cluster_name=sample.study.cluster.removesuffix("_id"),
+        n_two_wrists=int((np.bincount(patients) > 1).sum()),
+        n_shared=int((np.bincount(clusters) > 1).sum()),
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GroupSummary:
+class OutcomeSummary:
     """One outcome in one group of cases.
 
     Attributes
@@ -139,7 +149,7 @@ class GroupSummary:
 
 def summarise(
     cases: OutcomeCases, rows: BoolArray, *, strategy: str, reduction: str, total: bool
-) -> GroupSummary:
+) -> OutcomeSummary:
     """Describe one outcome in the cases picked by `rows`."""
     values = (cases.total_values if total else cases.values)[rows]
     known = ~np.isnan(values)
@@ -150,13 +160,13 @@ def summarise(
         events = int(present.sum())
         name = ", ".join(word for word in (strategy, reduction) if word) or "all"
         risk = replace(wilson(events, n, contrast=name, unit="percent"), n_missing=n_missing)
-        return GroupSummary(
+        return OutcomeSummary(
             strategy=strategy, reduction=reduction, n=n, n_missing=n_missing, n_patients=n_patients,
             events=events, risk=risk,
         )  # fmt: skip
     found = moments(present)
     q1, median, q3 = np.quantile(present, (0.25, 0.5, 0.75)).tolist() if n else (None, None, None)
-    return GroupSummary(
+    return OutcomeSummary(
         strategy=strategy, reduction=reduction, n=n, n_missing=n_missing, n_patients=n_patients,
         mean=found.mean, sd=None if found.variance is None else math.sqrt(found.variance), median=median,
         q1=q1, q3=q3,
@@ -237,7 +247,7 @@ def contrast_groups(
     clustered = None
     if cases.clustered:
         scale = 100.0 if cases.kind == "binary" else 1.0
-        clustered = _clustered(values[known] * scale, first[known], cases.patients[known], groups, cases.unit)
+        clustered = _clustered(values[known] * scale, first[known], cases.clusters[known], groups, cases.unit)
     make = _binary if cases.kind == "binary" else _continuous
     made = make(a, b, groups, cases.unit, clustered)
     return replace(
@@ -282,9 +292,9 @@ def _binary(
 
 
 def _clustered(
-    outcome: FloatArray, first: BoolArray, patients: IntArray, groups: tuple[str, str], unit: str
+    outcome: FloatArray, first: BoolArray, clusters: IntArray, groups: tuple[str, str], unit: str
 ) -> Estimate:
-    """Return the difference of means with errors clustered by patient."""
+    """Return the difference of means with cluster-robust errors."""
     name = f"{groups[0]} minus {groups[1]}"
     method = "linear regression, CR2 cluster-robust"
     n = int(outcome.size)
@@ -294,7 +304,7 @@ def _clustered(
         return Estimate.not_estimable(reason, contrast=name, unit=unit, n=n, method=method)
     design = np.column_stack([np.ones(n), first])
     try:
-        fit = fit_linear(design, outcome, names=("mean", "difference"), clusters=patients)
-    except EstimationError as problem:  # fewer than two patients: kept as the reason
+        fit = fit_linear(design, outcome, names=("mean", "difference"), clusters=clusters)
+    except EstimationError as problem:  # fewer than two clusters: kept as the reason
         return Estimate.not_estimable(str(problem), contrast=name, unit=unit, n=n, method=method)
     return linear_contrast(fit, [[0.0, 1.0]], labels=[name], unit=unit)[0]

@@ -15,6 +15,9 @@ from outcomes.errors import StudyError
 
 IntArray = NDArray[np.int64]
 
+#: The pattern of cases without one; it is judged for support like any other.
+NOT_RECORDED = "not recorded"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OverlapCell:
@@ -48,7 +51,8 @@ class OverlapTable:
     column : str
         Column that holds the fracture pattern.
     patterns, strategies : tuple of str
-        Patterns seen, in declared order; planned strategies first, in plan order, then the others.
+        Patterns seen, in declared order, *not recorded* last; planned strategies first, in plan order, then
+        the others.
     planned : tuple of str
         Strategies that the plan wants judged.
     n_by_pattern : tuple of int
@@ -58,7 +62,7 @@ class OverlapTable:
     limit : float
         Smallest share that counts as support (this project's choice unless the study declares another).
     n, n_missing : int
-        Eligible cases with a pattern, and without one.
+        Eligible cases, and those of them without a pattern.
     """
 
     column: str
@@ -85,7 +89,7 @@ class OverlapTable:
         """Return a sentence on where planned strategies lack support."""
         lead = (
             f"{self.n} eligible cases in {len(self.patterns)} fracture patterns"
-            f" ({self.n_missing} without a pattern)"
+            f" ({self.n_missing} with none recorded)"
         )
         flagged = [c for c in self.cells if c.flagged and c.strategy in self.planned]
         thin = [f"{c.strategy} in {c.pattern} ({c.n})" for c in flagged]
@@ -103,7 +107,7 @@ class OverlapTable:
             + "</tr>"
             for p in self.patterns
         )
-        note = f"* under {self.limit * 100:g} % of the pattern; {self.n_missing} cases without a pattern"
+        note = f"* under {self.limit * 100:g} % of the pattern; {self.n_missing} cases with none recorded"
         return f"<table><tr><th>pattern</th>{head}</tr>{body}</table><p>{note}</p>"
 
 
@@ -141,7 +145,7 @@ def overlap_table(sample: StudySample) -> OverlapTable | None:
     >>> sample = StudySample(study=study, frame=frame, outcomes={}, flow=(), share_met_bounds=None,
     ...                      side_by_side=pd.DataFrame())
     >>> print(overlap_table(sample))
-    3 eligible cases in 2 fracture patterns (0 without a pattern); used in under 2.5 % of the cases of a \
+    3 eligible cases in 2 fracture patterns (0 with none recorded); used in under 2.5 % of the cases of a \
 pattern: pins in rim shear (0).
     """
     column = sample.study.pattern
@@ -159,9 +163,11 @@ pattern: pins in rim shear (0).
     patterns = [str(level) for level in pattern.cat.categories]
     planned = sample.study.strategy.judged
     strategies, strategy_codes = strategies_seen(sample)
-    known = codes >= 0
+    missing = codes < 0
+    codes = np.where(missing, len(patterns), codes)
+    patterns.append(NOT_RECORDED)
     counts = np.zeros((len(patterns), len(strategies)), dtype=np.int64)
-    np.add.at(counts, (codes[known], strategy_codes[known]), 1)
+    np.add.at(counts, (codes, strategy_codes), 1)
     totals = counts.sum(axis=1)
     limit = limits_of(sample.study.limits)["propensity_min"]
     cells = []
@@ -182,8 +188,8 @@ pattern: pins in rim shear (0).
         n_by_pattern=tuple(int(total) for total in totals if total),
         cells=tuple(cells),
         limit=limit,
-        n=int(known.sum()),
-        n_missing=int((~known).sum()),
+        n=len(codes),
+        n_missing=int(missing.sum()),
     )
 
 

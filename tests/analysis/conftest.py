@@ -32,10 +32,12 @@ def hand_made_sample(
 ) -> StudySample:
     """Return a sample as `assemble` would make it, from plain lists."""
     n = len(strategy)
+    patients = list(patient) if patient is not None else [f"patient {i + 1}" for i in range(n)]
     frame = pd.DataFrame(
         {
             "case_id": [f"case {i + 1}" for i in range(n)],
-            "patient_id": list(patient) if patient is not None else [f"patient {i + 1}" for i in range(n)],
+            "patient_id": patients,
+            "cluster": pd.factorize(np.array(patients, dtype=object))[0],
             "eligible": list(eligible) if eligible is not None else [True] * n,
             "strategy": pd.array(list(strategy), dtype=object),
             "reduction": pd.array(list(reduction) if reduction is not None else [""] * n, dtype=object),
