@@ -64,10 +64,11 @@ class FirthResamples:
 
     def __str__(self) -> str:
         """Return the counts as a sentence."""
-        return (
-            f"{len(self.coefficients)} resamples, {self.n_failed} failed ({self.n_rank_deficient} lost a column, "
-            f"{self.n_without_variation} had only events or none, {self.n_not_converged} did not converge)"
+        reasons = (
+            f"{self.n_rank_deficient} lost a column, {self.n_without_variation} had only events or none, "
+            f"{self.n_not_converged} did not converge"
         )
+        return f"{len(self.coefficients)} resamples, {self.n_failed} failed ({reasons})"
 
 
 def fit_firth_resamples(
