@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from outcomes.analysis.design import ExposureColumns, covariate_design, exposure_columns
 from outcomes.analysis.effects import Effect
 from outcomes.analysis.estimands import Family, reduction_families, strategy_families, total_family
-from outcomes.analysis.penalised import fit_penalised, penalised_effects
+from outcomes.analysis.penalised import fit_penalised, merge_rare, penalised_effects
 from outcomes.analysis.protocol import OutcomePlan
 from outcomes.analysis.risks import fit_risk, risk_design, standardised_risk_effects
 from outcomes.analysis.sample import Measured, StudySample
@@ -175,12 +175,13 @@ def _with_reduction(
         design = risk_design(cases, usable, columns)
         fit = fit_risk(cases, y, usable, design)
         return "logistic", standardised_risk_effects(fit, design, cases, families, reading), design.dropped
-    common = exposure_columns(cases.strategy[usable], cases.met[usable], least=least, interaction=False)
+    merged = merge_rare(cases, usable, judged.strategies)
+    common = exposure_columns(merged.strategy[usable], cases.met[usable], least=least, interaction=False)
     families = (
-        *reduction_families(common, cases.strategy, supported, judged),
+        *reduction_families(common, merged.strategy, supported, judged),
         *strategy_families(judged, comparable, with_interaction=False),
     )
-    return _penalised(cases, y, usable, common, families, reading)
+    return _penalised(cases, merged, y, usable, common, families, reading)
 
 
 def _in_total(
@@ -205,17 +206,19 @@ def _in_total(
         design = risk_design(cases, usable, columns)
         fit = fit_risk(cases, y, usable, design)
         return "logistic", standardised_risk_effects(fit, design, cases, families, reading), design.dropped
-    return _penalised(cases, y, usable, columns, families, reading)
+    merged = merge_rare(cases, usable, judged.strategies)
+    columns = exposure_columns(merged.strategy[usable], None, least=0)
+    return _penalised(cases, merged, y, usable, columns, families, reading)
 
 
 def _penalised(
-    cases: Cases, y: FloatArray, usable: BoolArray, columns: ExposureColumns, families: tuple[Family, ...],
-    reading: Reading,
+    cases: Cases, merged: Cases, y: FloatArray, usable: BoolArray, columns: ExposureColumns,
+    families: tuple[Family, ...], reading: Reading,
 ) -> Estimated:  # fmt: skip
     """Declared fallback for rare events."""
-    design = risk_design(cases, usable, columns)
-    fit = fit_penalised(cases, y, usable, design, seed=reading.seed)
-    return "penalised logistic", penalised_effects(fit, design, cases, families, reading), design.dropped
+    fit = fit_penalised(merged, y, usable, columns, seed=reading.seed)
+    rare = [name for name in cases.names if name not in merged.names]
+    return "penalised logistic", penalised_effects(fit, families, reading), (*fit.design.dropped, *rare)
 
 
 def _label_support(pattern: ObjectArray | None, met: FloatArray, usable: BoolArray) -> BoolArray:
