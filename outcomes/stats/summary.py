@@ -167,11 +167,10 @@ def summarise_groups(
     """
     grouping = groups if isinstance(groups, pd.Categorical) else pd.Categorical(pd.Series(groups))
     codes = np.asarray(grouping.codes)
-    n_groups = len(grouping.categories)
     order = np.argsort(codes, kind="stable")[int((codes < 0).sum()) :]
-    sizes = np.bincount(codes[order].astype(np.intp), minlength=n_groups)
+    sizes = np.bincount(codes[order].astype(np.intp), minlength=len(grouping.categories))
     bounds = np.concatenate([[0], np.cumsum(sizes)])
-    unknown = set(yes_no) - {str(label) for label in columns.keys()}
+    unknown = set(yes_no) - {str(label) for label in columns}
     if unknown:
         raise EstimationError(
             f"yes_no: no column named {', '.join(sorted(unknown))}; give names of columns",
@@ -185,7 +184,7 @@ def summarise_groups(
                 f"column {name}: {len(column)} rows, but {len(codes)} rows of groups", code="bad_length"
             )
         if isinstance(getattr(column, "dtype", None), pd.CategoricalDtype):
-            made.append(_levels(name, pd.Categorical(column), order, codes, n_groups, overall))
+            made.append(_levels(name, pd.Categorical(column), order, sizes, overall))
             continue
         values = _numbers(name, column)[order]
         if name in yes_no:
@@ -267,9 +266,8 @@ def _together(parts: list[_Stretch], values: FloatArray) -> _Stretch:
     centred = means - means[0]
     shift = float(sizes @ centred) / n
     squares = float((sizes - 1) @ spread**2 + sizes @ (centred - shift) ** 2)
-    at = sorted(
-        {k for share in QUARTILES for k in (int((n - 1) * share), min(int((n - 1) * share) + 1, n - 1))}
-    )
+    places = [int((n - 1) * share) for share in QUARTILES]
+    at = sorted({min(place + step, n - 1) for place in places for step in (0, 1)})
     ordered = np.partition(values, at)
     q1, median, q3 = (_quantile(ordered[:n], share) for share in QUARTILES)
     return _Stretch(
@@ -305,14 +303,15 @@ def _by_group(flags: np.ndarray, bounds: IntArray) -> IntArray:
 
 
 def _levels(
-    name: str, column: pd.Categorical, order: IntArray, codes: np.ndarray, n_groups: int, overall: bool
+    name: str, column: pd.Categorical, order: IntArray, sizes: IntArray, overall: bool
 ) -> LevelSummary:
     """Count the levels of a categorical column by group."""
     levels = tuple(str(level) for level in column.categories)
     width = len(levels) + 1  # the first cell of each group holds its missing values
-    cell = codes[order].astype(np.intp) * width + column.codes[order] + 1
-    table = np.bincount(cell, minlength=n_groups * width).reshape(n_groups, width)
-    return _level_summary(name, levels, table[:, 1:], table.sum(axis=1), overall, shown=len(levels))
+    first = np.repeat(np.arange(sizes.size) * width + 1, sizes)
+    table = np.bincount(first + np.asarray(column.codes)[order], minlength=sizes.size * width)
+    counts = table.reshape(sizes.size, width)[:, 1:]
+    return _level_summary(name, levels, counts, sizes, overall, shown=len(levels))
 
 
 def _level_summary(
