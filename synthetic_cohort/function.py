@@ -139,5 +139,5 @@ def outcome_value(
     value = fixed + by_strategy[strategy] + by_met[strategy] * met + effects.lost * lost
     if outcome == "complication":
         return logistic(value)
-    top = {"grip_share": 160.0, "prwe": 100.0, "rotation_arc": 190.0}[outcome]
+    top = {"grip_share": 200.0, "prwe": 100.0, "rotation_arc": 190.0}[outcome]
     return np.asarray(np.clip(value + effects.noise_sd * noise, 0.0, top), dtype=np.float64)

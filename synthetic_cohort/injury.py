@@ -63,9 +63,7 @@ def draw_injury(cases: Variables, rng: np.random.Generator) -> Variables:
     old = (cases["age"] - 62.0) / 10.0
     patient = cases["patient"]
     day = FIRST_DAY + rng.integers(0, DAYS, size=n)[patient]
-    high = (rng.random(n)[patient] < logistic(np.asarray(-2.0 - 0.35 * old + 0.6 * cases["sex"]))).astype(
-        np.int64
-    )
+    high = (rng.random(n)[patient] < logistic(-2.0 - 0.35 * old + 0.6 * cases["sex"])).astype(np.int64)
     fragile = cases["bone_quality"] == 2
     eta = np.tile(PATTERN_LOGITS, (n, 1))
     eta[:, 1] += 0.12 * old + 0.3 * fragile

@@ -124,7 +124,7 @@ def columns() -> tuple[str, ...]:
     return tuple(names)
 
 
-def logistic(eta: Floats) -> Floats:
+def logistic(eta: npt.NDArray[np.floating[Any]]) -> Floats:
     """Return the probability whose log odds are `eta`."""
     return np.asarray(1.0 / (1.0 + np.exp(-eta)), dtype=np.float64)
 

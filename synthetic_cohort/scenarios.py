@@ -164,7 +164,7 @@ def _effects(
             intercept=level,
             strategy={k: by * v for k, v in (strategy or {}).items()},
             met=scaled(met, by),
-            severity=by * severity,
+            severity=(-0.75 if name == "prwe" else by) * severity,
             noise_sd=noise,
             patient_sd=patient,
         )
@@ -199,7 +199,7 @@ def _named() -> tuple[Scenario, ...]:
         name="both",
         about="meeting the criteria 15 points, the plate 16 points, adding up",
         effects=_effects(
-            levels=(60.0, 55.0, 112.0, 0.5),
+            levels=(64.0, 62.0, 112.0, 0.5),
             strategy={PLATE: 16.0},
             met=15.0,
             odds={PLATE: -1.05},
@@ -221,16 +221,16 @@ def _hard() -> tuple[Scenario, ...]:
     confounded = replace(
         base,
         name="confounded_by_severity",
-        about="as reduction_only, but plates go to the light injuries and severity costs 11 points a SD: "
+        about="as reduction_only, but plates go to the light injuries and severity costs 12 points a SD: "
         "crude contrasts credit the plate",
         choice={
             PLATE: {"intercept": 0.0},
-            FIXATOR: {"intercept": -0.5, "severity": 1.1, "Saltby": 0.2},
-            PINS: {"intercept": -0.65, "severity": 0.9, "Wickfell": 0.2},
+            FIXATOR: {"intercept": -0.5, "severity": 1.4, "Saltby": 0.2},
+            PINS: {"intercept": -0.65, "severity": 1.25, "Wickfell": 0.2},
         },
         severity_difficulty=0.45,
         effects=_effects(
-            levels=(72.0, 45.0, 122.0, -0.8), met=15.0, met_odds=-1.2, severity=-11.0, severity_odds=0.7
+            levels=(76.0, 54.0, 126.0, -0.8), met=15.0, met_odds=-1.2, severity=-12.0, severity_odds=0.7
         ),
     )
     mediated = replace(
@@ -248,8 +248,8 @@ def _hard() -> tuple[Scenario, ...]:
             levels=(58.0, 55.0, 112.0, -0.35),
             strategy={PLATE: 16.5},
             met={FIXATOR: 20.0, PINS: 20.0},
-            odds={PLATE: -0.95},
-            met_odds={FIXATOR: -1.25, PINS: -1.25},
+            odds={PLATE: -0.79},
+            met_odds={FIXATOR: -1.0, PINS: -1.0},
         ),
     )
     rare = 0.002
