@@ -1,6 +1,7 @@
 """Was it the reduction or the implant? Retrospective outcomes research on distal radius fractures.
 
-Names are loaded when first used, so that importing the package, or asking the command line for help, costs nothing.
+Names are loaded when first used, so that importing the package, or asking the command line for help, costs
+nothing.
 """
 
 from __future__ import annotations

@@ -12,7 +12,9 @@ from typing import Literal
 
 from outcomes.errors import EstimationError, StudyError
 
-MarginKind = Literal["between groups", "within-patient change", "measurement error", "declared by the authors"]
+MarginKind = Literal[
+    "between groups", "within-patient change", "measurement error", "declared by the authors"
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +77,14 @@ class Estimate:
 
     @classmethod
     def not_estimable(
-        cls, reason: str, *, contrast: str = "", unit: str = "", n: int = 0, n_missing: int = 0, method: str = ""
+        cls,
+        reason: str,
+        *,
+        contrast: str = "",
+        unit: str = "",
+        n: int = 0,
+        n_missing: int = 0,
+        method: str = "",
     ) -> Estimate:
         """Return the estimate that says why there is none.
 
@@ -139,7 +148,9 @@ class Margin:
     def __post_init__(self) -> None:
         """Refuse a margin without size or source."""
         if not (math.isfinite(self.value) and self.value > 0):
-            raise StudyError("a margin is a finite number above 0 in the unit of its outcome", code="bad_margin")
+            raise StudyError(
+                "a margin is a finite number above 0 in the unit of its outcome", code="bad_margin"
+            )
         if not self.source.strip():
             raise StudyError(
                 "a margin needs a source: a citation, or 'declared by the authors: ' with the reason",

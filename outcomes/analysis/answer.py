@@ -17,6 +17,7 @@ from outcomes.estimates import Estimate, Margin
 
 __all__ = ["Answer", "AxisState", "Effect", "Gate", "OutOfComparison", "State"]
 
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """What these data say about one outcome.
@@ -96,8 +97,8 @@ def answer_question(sample: StudySample, key: str) -> Answer:
     """Answer *reduction or implant* for one outcome of a study.
 
     Estimands by standardisation (E1, E2, E4 from one model with strategy x reduction; E3 from a model without
-    reduction), states from intervals against the margin, gates from counts and effective sizes. Test p-values do
-    not enter.
+    reduction), states from intervals against the margin, gates from counts and effective sizes. Test
+    p-values do not enter.
 
     Parameters
     ----------
@@ -119,7 +120,9 @@ def answer_question(sample: StudySample, key: str) -> Answer:
     overall = _overall(reduction_state, strategy_state, plan.margin)
     effects = evidence.effects
     reduction = next(iter(effects.get("E1", ())), None)
-    reversed_ = reduction is not None and reduction_state == "counts" and _is_reversed(reduction, effects, depends)
+    reversed_ = (
+        reduction is not None and reduction_state == "counts" and _is_reversed(reduction, effects, depends)
+    )
     shares = standardised_share_met(evidence.cases, evidence.labelled) if evidence.asked else {}
     counts = _counts(evidence)
     return Answer(
@@ -158,16 +161,22 @@ def _closed(gates: tuple[Gate, ...], axis: str) -> bool:
 def _reduction_state(
     evidence: Evidence, gates: tuple[Gate, ...], plan: OutcomePlan, sample: StudySample
 ) -> tuple[AxisState, bool]:
-    """State of the reduction axis after gates and declared reading error, and whether it depends on the strategy."""
+    """Return the state of the reduction axis, and whether it depends on the strategy."""
     if not evidence.asked:
         return "not asked", False
     overall = next(iter(evidence.effects.get("E1", ())), None)
     if overall is None or plan.margin is None or _closed(gates, "reduction"):
         return "undetermined", False
-    state, depends = reduction_axis(overall, evidence.effects.get("E1(s)", ()), evidence.effects.get("E4", ()))
+    state, depends = reduction_axis(
+        overall, evidence.effects.get("E1(s)", ()), evidence.effects.get("E4", ())
+    )
     reduction = sample.study.reduction
     error = None if reduction is None else reduction.reading_error
-    if state == "does not count" and error is not None and not survives_reading_error(overall, plan.margin, error):
+    if (
+        state == "does not count"
+        and error is not None
+        and not survives_reading_error(overall, plan.margin, error)
+    ):
         return "undetermined", depends
     return state, depends
 
@@ -180,8 +189,8 @@ def survives_reading_error(effect: Effect, margin: Margin, error: ReadingError) 
     Examples
     --------
     >>> inside = Estimate(value=1, conf_low=-3, conf_high=5, level=0.90)
-    >>> effect = Effect(estimand="E1", groups=(), estimate=inside, ordinary=inside, state="absent", direction="better",
-    ...                 population="all")
+    >>> effect = Effect(estimand="E1", groups=(), estimate=inside, ordinary=inside, state="absent",
+    direction="better", ...                 population="all")
     >>> margin = Margin(value=10, unit="", source="declared by the authors: example")
     >>> survives_reading_error(effect, margin, ReadingError(retained=0.4, source="example"))
     False
@@ -202,7 +211,7 @@ def _strategy_state(evidence: Evidence, gates: tuple[Gate, ...]) -> AxisState:
 
 
 def _total_state(evidence: Evidence, gates: tuple[Gate, ...]) -> AxisState:
-    """State of the strategies in total, from E3; the same gates apply, because the same cases are compared."""
+    """State of the strategies in total; the gates are those of the pairs, the same cases are compared."""
     effects = evidence.effects.get("E3", ())
     if _closed(gates, "strategy") or len(effects) < len(evidence.judged.pairs):
         return "undetermined"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,8 +13,9 @@ from outcomes.analysis.measurement import measure_outcome
 from outcomes.analysis.protocol import FIRST_FILM, EligibilityRule, ReductionPlan, StrategyPlan, Study
 from outcomes.analysis.sample import FlowStep, StudySample
 from outcomes.cohort.criteria import read_criteria
-from outcomes.cohort.fixation import classify_fixation, group_strategies
+from outcomes.cohort.fixation import classify_fixation
 from outcomes.cohort.reduction import grade_all, grade_reduction, share_met_bounds
+from outcomes.cohort.regrouping import group_strategies
 from outcomes.cohort.table import Cohort
 from outcomes.errors import StudyError
 
@@ -65,7 +67,9 @@ def assemble(cohort: Cohort, study: Study) -> StudySample:
             code="nobody_eligible",
         )
     if study.reduction is not None:
-        share = share_met_bounds(frame["reduction"].to_numpy(dtype=object), where=frame["eligible"].to_numpy())
+        share = share_met_bounds(
+            frame["reduction"].to_numpy(dtype=object), where=frame["eligible"].to_numpy()
+        )
         bounds = None if share.low is None or share.high is None else (share.low, share.high)
     outcomes = {plan.key: measure_outcome(cohort, frame, plan, study) for plan in study.outcomes}
     return StudySample(
@@ -99,10 +103,13 @@ def _add_strategy(frame: pd.DataFrame, cohort: Cohort, plan: StrategyPlan) -> No
     if plan.recorded_column:
         if plan.recorded_column not in frame:
             raise StudyError(
-                f"strategy.recorded_column {plan.recorded_column!r} is not a column of the cohort", code="no_strategy"
+                f"strategy.recorded_column {plan.recorded_column!r} is not a column of the cohort",
+                code="no_strategy",
             )
         recorded = frame[plan.recorded_column].astype(object)
-        labels = np.array([UNCLEAR if value is None or value != value else str(value) for value in recorded], object)
+        labels = np.array(
+            [UNCLEAR if value is None or value != value else str(value) for value in recorded], object
+        )
         rule = np.where(labels == UNCLEAR, "nothing recorded", f"as recorded in {plan.recorded_column}")
         parts = labels.copy()
     else:
@@ -170,7 +177,8 @@ def _passes(frame: pd.DataFrame, rule: EligibilityRule) -> tuple[NDArray[np.bool
             inside = with_values[known] >= bound if low else with_values[known] <= bound
         except TypeError:
             raise StudyError(
-                f"eligibility rule on {rule.column!r}: its limit has another type than the column", code="rule_type"
+                f"eligibility rule on {rule.column!r}: its limit has another type than the column",
+                code="rule_type",
             ) from None
         passes[known] &= np.asarray(inside, dtype=bool)
     if rule.one_of:
@@ -178,7 +186,7 @@ def _passes(frame: pd.DataFrame, rule: EligibilityRule) -> tuple[NDArray[np.bool
     return passes, unknown
 
 
-def _words(column: pd.Series[object]) -> ObjectArray:
+def _words(column: pd.Series[Any]) -> ObjectArray:
     """Return a column as words; yes/no columns as yes and no."""
     if pd.api.types.is_numeric_dtype(column):
         return np.where(column == 1, "yes", np.where(column == 0, "no", "")).astype(object)
@@ -187,6 +195,7 @@ def _words(column: pd.Series[object]) -> ObjectArray:
 
 def _flow(cohort: Cohort, frame: pd.DataFrame, study: Study) -> tuple[FlowStep, ...]:
     """Return the participant flow from the rows of the table to the eligible cases by label."""
+
     def step(label: str, rows: pd.DataFrame) -> FlowStep:
         return FlowStep(label=label, n_cases=len(rows), n_patients=rows["patient_id"].nunique())
 

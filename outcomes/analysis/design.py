@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -73,7 +74,8 @@ def covariate_design(frame: pd.DataFrame, covariates: Sequence[str]) -> Covariat
     if unknown:
         available = ", ".join(sorted(map(str, frame.columns)))
         raise StudyError(
-            f"covariates {', '.join(unknown)} are not columns of this cohort; it has: {available}", code="no_covariate"
+            f"covariates {', '.join(unknown)} are not columns of this cohort; it has: {available}",
+            code="no_covariate",
         )
     complete = np.ones(len(frame), dtype=bool)
     n_missing = []
@@ -98,7 +100,7 @@ def covariate_design(frame: pd.DataFrame, covariates: Sequence[str]) -> Covariat
     )
 
 
-def _columns_of(series: pd.Series[object], name: str, complete: BoolArray) -> list[tuple[str, FloatArray]]:
+def _columns_of(series: pd.Series[Any], name: str, complete: BoolArray) -> list[tuple[str, FloatArray]]:
     """Return the numeric columns of one covariate with their names."""
     if pd.api.types.is_datetime64_any_dtype(series):
         raise StudyError(
@@ -110,7 +112,8 @@ def _columns_of(series: pd.Series[object], name: str, complete: BoolArray) -> li
         if np.isin(known, (0.0, 1.0)).all():
             return [(name, values)]
         spread = float(known.std()) if known.size else 0.0
-        return [(name, (values - known.mean()) / spread)] if spread > 0 else [(name, np.zeros(len(values)))]
+        centred = values - float(known.mean()) if spread > 0 else np.zeros(len(values))
+        return [(name, np.asarray(centred / (spread or 1.0), dtype=np.float64))]
     codes, levels = pd.factorize(series.astype(object), sort=True)
     counts = np.bincount(codes[complete], minlength=len(levels)) if len(levels) else np.zeros(0, dtype=int)
     reference = int(counts.argmax()) if len(levels) else 0
@@ -159,7 +162,9 @@ class ExposureColumns:
 
     def row(self, strategy: str, met: float | None) -> FloatArray:
         """Return the exposure columns of one strategy at one label, shape (len(names),)."""
-        return self.matrix(np.array([strategy], dtype=object), None if met is None else np.array([met]))[0]
+        label = None if met is None else np.array([met])
+        row: FloatArray = self.matrix(np.array([strategy], dtype=object), label)[0]
+        return row
 
     def has_effect(self, strategy: str) -> bool:
         """Whether the model holds a reduction effect for this strategy."""

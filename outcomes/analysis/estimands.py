@@ -1,8 +1,8 @@
 """The estimands as contrasts of potential outcomes, before any model is chosen.
 
 Each contrast is a signed sum of means ``E[Y(s, r)]`` over a named population. E1 is what meeting the criteria
-changes; E2 compares strategies at a given reduction; E3 compares strategies in total, by a model without reduction
-or anything else after the strategy; E4 is the interaction.
+changes; E2 compares strategies at a given reduction; E3 compares strategies in total, by a model without
+reduction or anything else after the strategy; E4 is the interaction.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ Estimand = Literal["E1", "E2", "E3", "E4"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Term:
-    """One mean of potential outcomes: a sign, a strategy (None keeps each case's own), a label (None: no label)."""
+    """One signed mean of potential outcomes; strategy None keeps each case's own, label None sets none."""
 
     sign: float
     strategy: str | None

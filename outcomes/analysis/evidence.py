@@ -96,7 +96,9 @@ def gather_evidence(sample: StudySample, plan: OutcomePlan) -> Evidence:
     asked = study.reduction is not None
     met = np.full(len(frame), np.nan)
     if asked:
-        met = np.where(frame["reduction"] == "met", 1.0, np.where(frame["reduction"] == "not met", 0.0, np.nan))
+        met = np.where(
+            frame["reduction"] == "met", 1.0, np.where(frame["reduction"] == "not met", 0.0, np.nan)
+        )
     cases = Cases(
         strategy=frame["strategy"].to_numpy(dtype=object), met=met, X=covariates.X, names=covariates.names,
         complete=covariates.complete, cluster=frame["cluster"].to_numpy(dtype=np.int64),
@@ -105,11 +107,17 @@ def gather_evidence(sample: StudySample, plan: OutcomePlan) -> Evidence:
     usable = has_outcome & labelled & covariates.complete
     total_usable = ~np.isnan(total_y) & covariates.complete
     judged = judged_strategies(
-        study.strategy.judged, cases.strategy, met if asked else None, has_outcome & covariates.complete, limits
+        study.strategy.judged,
+        cases.strategy,
+        met if asked else None,
+        has_outcome & covariates.complete,
+        limits,
     )
     pattern = frame[study.pattern].astype(object).to_numpy() if study.pattern else None
     if pattern is not None:
-        pattern = np.array(["not recorded" if value is None or value != value else value for value in pattern], object)
+        pattern = np.array(
+            ["not recorded" if value is None or value != value else value for value in pattern], object
+        )
     comparable = {pair: comparable_set(pair, cases.strategy, pattern, limits) for pair in judged.pairs}
     reading = Reading(
         better=plan.better, margin=None if plan.margin is None else plan.margin.value, unit=measured.unit,
@@ -215,7 +223,7 @@ def _penalised(
     cases: Cases, merged: Cases, y: FloatArray, usable: BoolArray, columns: ExposureColumns,
     families: tuple[Family, ...], reading: Reading,
 ) -> Estimated:  # fmt: skip
-    """Declared fallback for rare events."""
+    """Use the declared fallback for rare events."""
     fit = fit_penalised(merged, y, usable, columns, seed=reading.seed)
     rare = [name for name in cases.names if name not in merged.names]
     return "penalised logistic", penalised_effects(fit, families, reading), (*fit.design.dropped, *rare)
@@ -226,9 +234,7 @@ def _label_support(pattern: ObjectArray | None, met: FloatArray, usable: BoolArr
     if pattern is None:
         return np.ones(len(met), dtype=bool)
     both = [
-        name
-        for name in set(pattern.tolist())
-        if {0.0, 1.0} <= set(met[usable & (pattern == name)].tolist())
+        name for name in set(pattern.tolist()) if {0.0, 1.0} <= set(met[usable & (pattern == name)].tolist())
     ]
     return np.isin(pattern, both)
 
@@ -243,7 +249,7 @@ def _enough_events(
     *,
     by_label: bool,
 ) -> bool:
-    """Whether an ordinary logistic model is declared: enough events a parameter, no empty or full judged cell."""
+    """Whether events suffice for an ordinary logistic model, with no empty or full judged cell."""
     outcome = y[usable]
     rarer = min(int((outcome == 1).sum()), int((outcome == 0).sum()))
     n_parameters = len(columns.names) + len(cases.names)

@@ -73,7 +73,7 @@ def _score(cohort: Cohort, plan: OutcomePlan) -> Measured:
     words, unit = SCORES[plan.name]
     notes: tuple[str, ...] = ()
     if not plan.visit:
-        raise StudyError(f"outcome {plan.name} needs a visit, e.g. visit = \"12 months\"", code="no_visit")
+        raise StudyError(f'outcome {plan.name} needs a visit, e.g. visit = "12 months"', code="no_visit")
     if plan.name == "grip_share":
         found = grip_share(cohort, plan.visit, dominance=plan.dominance)
         values, notes = found.values, found.notes
@@ -97,7 +97,9 @@ def _visit_column(plan: OutcomePlan) -> str:
 def _numbers(cohort: Cohort, column: str) -> FloatArray:
     """Return a numeric cohort column, or say which columns there are."""
     if column not in cohort.data or not pd.api.types.is_numeric_dtype(cohort.data[column]):
-        numeric = [str(name) for name in cohort.data.columns if pd.api.types.is_numeric_dtype(cohort.data[name])]
+        numeric = [
+            str(name) for name in cohort.data.columns if pd.api.types.is_numeric_dtype(cohort.data[name])
+        ]
         raise StudyError(
             f"the cohort has no numeric column {column!r}; it has {', '.join(numeric)}", code="no_outcome"
         )
@@ -121,8 +123,9 @@ def _column(cohort: Cohort, plan: OutcomePlan) -> Measured:
 def _events(cohort: Cohort, frame: pd.DataFrame, plan: OutcomePlan, study: Study) -> Measured:
     """Return complications or reoperations.
 
-    Where reduction is the exposure, what follows from losing it (loss of reduction, malunion, and reoperation,
-    conversion or osteotomy for them) and events up to the film that defines it are left out; E3 keeps them.
+    Where reduction is the exposure, what follows from losing it (loss of reduction, malunion, and
+    reoperation, conversion or osteotomy for them) and events up to the film that defines it are left out; E3
+    keeps them.
     """
     total = complication_outcomes(cohort, window_days=plan.window_days)
     label = EVENTS[plan.name]
@@ -133,7 +136,9 @@ def _events(cohort: Cohort, frame: pd.DataFrame, plan: OutcomePlan, study: Study
             notes=total.notes,
         )  # fmt: skip
     after = _film_dates(cohort, frame)
-    under = complication_outcomes(cohort, after=after, exclude_reduction_linked=True, window_days=plan.window_days)
+    under = complication_outcomes(
+        cohort, after=after, exclude_reduction_linked=True, window_days=plan.window_days
+    )
     return Measured(
         key=plan.key, label=f"{label} not linked to the reduction, after the film that defines it",
         unit="percentage points", kind="binary", values=_event_values(under, plan.name),

@@ -17,9 +17,9 @@ from outcomes.stats.contrasts import contrast_covariance, contrast_estimates
 def standardised_share_met(cases: Cases, labelled: NDArray[np.bool_]) -> dict[str, Estimate]:
     """Share of cases meeting the criteria under each strategy, standardised to all eligible cases.
 
-    A logistic model of the label on strategy and covariates, averaged over the covariates of every eligible case.
-    Strategies seen on one side of the criteria only have no finite model; they are left out of it and reported as
-    not estimable.
+    A logistic model of the label on strategy and covariates, averaged over the covariates of every eligible
+    case. Strategies seen on one side of the criteria only have no finite model; they are left out of it and
+    reported as not estimable.
 
     Parameters
     ----------
@@ -29,8 +29,8 @@ def standardised_share_met(cases: Cases, labelled: NDArray[np.bool_]) -> dict[st
     Returns
     -------
     dict of strategy to Estimate
-        In per cent. The intervals are Wald intervals of an average over a population, not of a raw proportion;
-        limits are cut at 0 and 100.
+        In per cent. The intervals are Wald intervals of an average over a population, not of a raw
+        proportion; limits are cut at 0 and 100.
     """
     used = labelled & cases.complete
     label = "criteria met, {}"
@@ -68,7 +68,10 @@ def standardised_share_met(cases: Cases, labelled: NDArray[np.bool_]) -> dict[st
         size=np.ones(len(values)), fit=fit, labels=[label.format(name) for name in columns.strategies], unit="%",
     )  # fmt: skip
     return {
-        **{name: _within_percent(estimate) for name, estimate in zip(columns.strategies, estimates, strict=True)},
+        **{
+            name: _within_percent(estimate)
+            for name, estimate in zip(columns.strategies, estimates, strict=True)
+        },
         **one_sided,
     }
 

@@ -1,4 +1,4 @@
-"""Risks when events are rare: a penalised logistic model without interaction, intervals by bootstrap over clusters."""
+"""Risks when events are rare: a penalised model without interaction, bootstrapped over clusters."""
 
 from __future__ import annotations
 
@@ -74,7 +74,9 @@ def merge_rare(cases: Cases, used: BoolArray, judged: Sequence[str]) -> Cases:
         smaller = min(int((column == 0).sum()), int((column == 1).sum())) if binary else LEAST_IN_LEVEL
         if smaller >= LEAST_IN_LEVEL:
             keep.append(position)
-    return replace(cases, strategy=strategy, X=cases.X[:, keep], names=tuple(cases.names[each] for each in keep))
+    return replace(
+        cases, strategy=strategy, X=cases.X[:, keep], names=tuple(cases.names[each] for each in keep)
+    )
 
 
 def fit_penalised(
@@ -123,11 +125,14 @@ def _without_intercept(coefficients: FloatArray, columns: ExposureColumns) -> Fl
     return changed
 
 
-def penalised_effects(fit: PenalisedFit, families: Sequence[Family], reading: Reading) -> dict[str, tuple[Effect, ...]]:
+def penalised_effects(
+    fit: PenalisedFit, families: Sequence[Family], reading: Reading
+) -> dict[str, tuple[Effect, ...]]:
     """Standardise every contrast, with intervals from the replicates.
 
-    Single contrasts have percentile intervals. A family read together has the interval value plus or minus c times the
-    bootstrap standard error, c the 95 % point of the largest standardised deviation over the family.
+    Single contrasts have percentile intervals. A family read together has the interval value plus or minus c
+    times the bootstrap standard error, c the 95 % point of the largest standardised deviation over the
+    family.
     """
     return {family.name: _family(fit, family, reading) for family in families}
 
@@ -137,7 +142,9 @@ def _family(fit: PenalisedFit, family: Family, reading: Reading) -> tuple[Effect
     if not family.contrasts:
         return ()
     contrasts = [_merged(contrast, fit) for contrast in family.contrasts]
-    values = np.array([average_many(fit.coefficients[None], fit.design, fit.cases, each)[0] for each in contrasts])
+    values = np.array(
+        [average_many(fit.coefficients[None], fit.design, fit.cases, each)[0] for each in contrasts]
+    )
     draws = np.array([average_many(fit.replicates, fit.design, fit.cases, each) for each in contrasts])
     critical = _critical(values, draws) if family.simultaneous and len(contrasts) > 1 else None
     return tuple(
@@ -167,11 +174,23 @@ def _critical(values: FloatArray, draws: FloatArray) -> float | None:
 
 
 def _effect(
-    contrast: Contrast, value: float, draws: FloatArray, critical: float | None, fit: PenalisedFit, reading: Reading
+    contrast: Contrast,
+    value: float,
+    draws: FloatArray,
+    critical: float | None,
+    fit: PenalisedFit,
+    reading: Reading,
 ) -> Effect:
     """Return one effect with its intervals."""
-    method = f"Firth logistic regression, common effect of reduction, {fit.n_events} events, cluster bootstrap"
-    common = {"contrast": contrast.label, "unit": reading.unit, "n": int(contrast.target.sum()), "method": method}
+    method = (
+        f"Firth logistic regression, common effect of reduction, {fit.n_events} events, cluster bootstrap"
+    )
+    common = {
+        "contrast": contrast.label,
+        "unit": reading.unit,
+        "n": int(contrast.target.sum()),
+        "method": method,
+    }
     wide = percentile_interval(draws, value, level=0.95, **common).estimate  # type: ignore[arg-type]
     ordinary = percentile_interval(draws, value, level=0.90, **common).estimate  # type: ignore[arg-type]
     if critical is not None and wide.std_error is not None:

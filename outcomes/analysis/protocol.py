@@ -134,8 +134,8 @@ class OutcomePlan:
     ----------
     name : str
         ``"grip_share"``, ``"grip_kg"``, ``"rotation_arc"``, ``"pronation"``, ``"supination"``, ``"prwe"``,
-        ``"dash"``, ``"quickdash"``, ``"pain"``, ``"complication"``, ``"unplanned_reoperation"``, or the name of
-        a numeric or yes/no column of the cohort.
+        ``"dash"``, ``"quickdash"``, ``"pain"``, ``"complication"``, ``"unplanned_reoperation"``, or the name
+        of a numeric or yes/no column of the cohort.
     visit : str
         Visit time (``"12 months"``); for complications empty.
     better : {"higher", "lower"}
@@ -218,7 +218,7 @@ class Study:
         primaries = [plan.key for plan in self.outcomes if plan.role == "primary"]
         if len(primaries) != 1:
             raise StudyError(
-                f"a study has exactly one primary outcome; this one has {len(primaries)}: set role = \"primary\" on one",
+                f'a study has exactly one primary outcome; this one has {len(primaries)}: set role = "primary" on one',
                 code="primary_outcome",
             )
         keys = [plan.key for plan in self.outcomes]

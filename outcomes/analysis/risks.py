@@ -40,7 +40,9 @@ class RiskDesign:
     columns: ExposureColumns
     dropped: tuple[str, ...]
 
-    def counterfactual(self, cases: Cases, target: BoolArray, strategy: str | None, met: float | None) -> FloatArray:
+    def counterfactual(
+        self, cases: Cases, target: BoolArray, strategy: str | None, met: float | None
+    ) -> FloatArray:
         """Return the design of the target with strategy and label set, shape (n_target, p)."""
         names = cases.strategy[target]
         if strategy is not None:

@@ -72,10 +72,12 @@ class StudySample:
     ----------
     study : Study
     frame : DataFrame, one row a used cohort case
-        ``case_id, patient_id, cluster, source_sheet, source_row, eligible, excluded_because, strategy_recorded,
-        strategy_rule, strategy_parts, strategy, reduction, film``, one ``criterion: ...`` and one ``distance: ...`` column per
-        criterion (metric distance to the limit, positive inside), and every cohort column named by the plan.
-        `strategy` is the grouped strategy (object), `reduction` is ``"met"``, ``"not met"``, ``"indeterminate"`` or
+        ``case_id, patient_id, cluster, source_sheet, source_row, eligible, excluded_because,
+        strategy_recorded, strategy_rule, strategy_parts, strategy, reduction, film``, one ``criterion: ...``
+        and one ``distance: ...`` column per criterion (metric distance to the limit, positive inside), and
+        every cohort column named by the plan.
+        `strategy` is the grouped strategy (object), `reduction` is ``"met"``, ``"not met"``,
+        ``"indeterminate"`` or
         ``""`` when not asked.
     outcomes : mapping of key to Measured
         Arrays aligned with `frame`.

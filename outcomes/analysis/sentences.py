@@ -59,7 +59,9 @@ def headline(
 def _reduction_words(state: AxisState, depends: bool, reversed_: bool, evidence: Evidence) -> str:
     """Words for the reduction axis."""
     if state == "counts" and depends:
-        amounts = listed([f"{effect.groups[0]} {effect.state}" for effect in evidence.effects.get("E1(s)", ())])
+        amounts = listed(
+            [f"{effect.groups[0]} {effect.state}" for effect in evidence.effects.get("E1(s)", ())]
+        )
         return f"meeting the criteria counted by an amount that depends on the strategy ({amounts})"
     if state == "counts":
         word = "worse, against expectation" if reversed_ else "better"
@@ -88,7 +90,7 @@ def _pair_words(effects: Sequence[Effect]) -> str:
 
 
 def pathway(strategy: AxisState, total: AxisState, *, asked: bool) -> str:
-    """What E3 adds: whether the strategies differ in total, and through what."""
+    """Say whether the strategies differ in total, and through what."""
     if not asked:
         return ""
     if total == "counts" and strategy == "does not count":
@@ -129,7 +131,9 @@ def reasons(
             "for all strategies; E4 is not estimable; intervals by bootstrap over patients"
         )
     if evidence.dropped:
-        found.append(f"covariate columns without information of their own were left out: {listed(evidence.dropped)}")
+        found.append(
+            f"covariate columns without information of their own were left out: {listed(evidence.dropped)}"
+        )
     found += _label_reasons(evidence, sample)
     return tuple(found)
 
@@ -152,14 +156,18 @@ def _label_reasons(evidence: Evidence, sample: StudySample) -> list[str]:
             "effect of meeting the criteria"
         )
     else:
-        found.append(f"declared reading error: the label keeps {error.retained:g} of a true difference ({error.source})")
+        found.append(
+            f"declared reading error: the label keeps {error.retained:g} of a true difference ({error.source})"
+        )
     return found
 
 
 def model(evidence: Evidence, measured: Measured, study: Study) -> str:
     """One sentence naming model, covariates, errors and their correction."""
     covariates = listed(study.covariates) if study.covariates else "no covariates (crude)"
-    clusters = len(np.unique(evidence.cases.cluster[evidence.usable if evidence.asked else evidence.total_usable]))
+    clusters = len(
+        np.unique(evidence.cases.cluster[evidence.usable if evidence.asked else evidence.total_usable])
+    )
     level = {"patient_id": "patients"}.get(study.cluster, f"{study.cluster}s")
     if evidence.asked:
         terms = "strategy and reduction" if evidence.model == "penalised logistic" else "strategy x reduction"

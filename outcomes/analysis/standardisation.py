@@ -50,7 +50,7 @@ class Cases:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """How effects are read: the outcome's direction, margin and unit, and the seed of simultaneous intervals."""
+    """How effects are read: direction, margin and unit of the outcome, seed of simultaneous intervals."""
 
     better: Better
     margin: float | None
@@ -94,8 +94,9 @@ def standardised_effects(
 ) -> dict[str, tuple[Effect, ...]]:
     """Standardise every contrast to its population.
 
-    The model is linear without products of covariates and exposure, so a contrast is a weighted sum of its exposure
-    coefficients, with weights from the population. Averaging over a sampled population adds its own variance.
+    The model is linear without products of covariates and exposure, so a contrast is a weighted sum of its
+    exposure coefficients, with weights from the population. Averaging over a sampled population adds its own
+    variance.
 
     Returns
     -------
@@ -104,7 +105,9 @@ def standardised_effects(
     return {family.name: _family_effects(model, cases, family, reading) for family in families}
 
 
-def _family_effects(model: OutcomeModel, cases: Cases, family: Family, reading: Reading) -> tuple[Effect, ...]:
+def _family_effects(
+    model: OutcomeModel, cases: Cases, family: Family, reading: Reading
+) -> tuple[Effect, ...]:
     """Effects of one family, with the simultaneous critical value where the family asks for one."""
     if not family.contrasts:
         return ()
@@ -125,7 +128,9 @@ def _family_effects(model: OutcomeModel, cases: Cases, family: Family, reading: 
     )  # fmt: skip
     critical = None
     if family.simultaneous and len(estimates) > 1:
-        critical = simultaneous_critical(contrast_covariance(model.fit, rows) + averaging, estimates, reading.seed)
+        critical = simultaneous_critical(
+            contrast_covariance(model.fit, rows) + averaging, estimates, reading.seed
+        )
     return tuple(
         read_effect(contrast, estimate, critical, reading)
         for contrast, estimate in zip(family.contrasts, estimates, strict=True)
@@ -147,11 +152,12 @@ def _exposure_rows(columns: ExposureColumns, strategy: ObjectArray, contrast: Co
 def cluster_deviations(differences: FloatArray, cluster: NDArray[np.int64], target: BoolArray) -> FloatArray:
     """Return each cluster's share of the sampling error of the population mean, shape (n_clusters,)."""
     deviation = (differences - differences.mean()) / len(differences)
-    return np.bincount(cluster[target], weights=deviation, minlength=int(cluster.max()) + 1)
+    sums = np.bincount(cluster[target], weights=deviation, minlength=int(cluster.max()) + 1)
+    return sums.astype(np.float64)
 
 
 def simultaneous_critical(covariance: FloatArray, estimates: Sequence[Estimate], seed: int) -> float | None:
-    """Return the max-t critical value of a family, by its smallest degrees of freedom; None without spread."""
+    """Return the max-t critical value of a family (its smallest df); None without spread."""
     errors = np.sqrt(np.diag(covariance))
     freedoms = [estimate.df for estimate in estimates if estimate.df is not None]
     if not freedoms or not (errors > 0).all():

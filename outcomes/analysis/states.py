@@ -34,9 +34,9 @@ def effect_state(estimate: Estimate, ordinary: Estimate, margin: float | None) -
     Returns
     -------
     State
-        In this order: *material* (95 % interval wholly beyond the margin on one side), *trivial* (90 % interval
-        inside, 95 % interval excludes 0), *absent* (90 % inside, 95 % includes 0), *present* (95 % excludes 0),
-        *undetermined*.
+        In this order: *material* (95 % interval wholly beyond the margin on one side), *trivial* (90 %
+        interval inside, 95 % interval excludes 0), *absent* (90 % inside, 95 % includes 0), *present* (95 %
+        excludes 0), *undetermined*.
 
     Examples
     --------
@@ -82,8 +82,8 @@ def effect_direction(estimate: Estimate, better: Better) -> Literal["better", "w
 def pairs_axis(effects: Sequence[Effect]) -> AxisState:
     """State of an axis read from judged pairs.
 
-    *Does not count* needs every pair trivial or absent (intersection-union, Berger 1982); *counts* needs one pair
-    material or present.
+    *Does not count* needs every pair trivial or absent (intersection-union, Berger 1982); *counts* needs one
+    pair material or present.
 
     Examples
     --------
@@ -104,8 +104,8 @@ def reduction_axis(
 ) -> tuple[AxisState, bool]:
     """State of the reduction axis, and whether it depends on the strategy.
 
-    When some interaction pair is material, or E1(s) counts in opposite directions, E1 is no headline and the axis
-    counts *by an amount that depends on the strategy*.
+    When some interaction pair is material, or E1(s) counts in opposite directions, E1 is no headline and the
+    axis counts *by an amount that depends on the strategy*.
 
     Returns
     -------

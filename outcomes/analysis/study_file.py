@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+import re
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -28,12 +29,30 @@ from outcomes.estimates import Margin
 from outcomes.reference import load_reference
 
 FORMAT = "outcomes study 1"
+WINDOWS_HINT = (
+    "; a Windows path is written in single quotes or with /, because in double quotes \\ has a meaning"
+)
 
 #: Allowed keys per table of the file.
 KEYS: dict[str, frozenset[str]] = {
     "": frozenset(
-        "format title declared seed data_seen_before_plan cohort eligibility strategy reduction outcomes covariates "
-        "clusters road limits manuscript".split()
+        [
+            "format",
+            "title",
+            "declared",
+            "seed",
+            "data_seen_before_plan",
+            "cohort",
+            "eligibility",
+            "strategy",
+            "reduction",
+            "outcomes",
+            "covariates",
+            "clusters",
+            "road",
+            "limits",
+            "manuscript",
+        ]
     ),
     "cohort": frozenset({"file", "dictionary"}),
     "eligibility": frozenset({"column", "at_least", "at_most", "one_of", "reason"}),
@@ -41,7 +60,19 @@ KEYS: dict[str, frozenset[str]] = {
     "reduction": frozenset({"criteria", "film", "also", "intermediate", "reader", "reading_error"}),
     "reduction.reading_error": frozenset({"retained", "source"}),
     "outcomes": frozenset(
-        "name visit role better margin margin_unit margin_source margin_kind margin_id window_days dominance".split()
+        [
+            "name",
+            "visit",
+            "role",
+            "better",
+            "margin",
+            "margin_unit",
+            "margin_source",
+            "margin_kind",
+            "margin_id",
+            "window_days",
+            "dominance",
+        ]
     ),
     "covariates": frozenset({"names", "why", "pattern"}),
     "clusters": frozenset({"by"}),
@@ -55,7 +86,12 @@ WORDS: dict[str, tuple[str, ...]] = {
     "clusters.by": ("patient_id", "surgeon", "hospital"),
     "road": ("standardisation",),
     "dominance": ("none", "ten_percent"),
-    "margin_kind": ("between groups", "within-patient change", "measurement error", "declared by the authors"),
+    "margin_kind": (
+        "between groups",
+        "within-patient change",
+        "measurement error",
+        "declared by the authors",
+    ),
 }
 
 
@@ -91,6 +127,7 @@ def read_study(source: str | Path | Mapping[str, Any]) -> Study:
     problems: list[str] = []
     _check_keys(content, problems)
     _check_open(content, "", problems)
+    _check_paths(content, problems)
     if problems:
         raise StudyError("study file: " + "; ".join(problems), code="study_file")
     study = _build(content)
@@ -105,13 +142,18 @@ def _load(source: str | Path | Mapping[str, Any]) -> dict[str, Any]:
     else:
         path = Path(source)
         if not path.is_file():
-            raise StudyError(f"study file {path.name} was not found; give the path of a TOML file", code="no_study")
+            raise StudyError(
+                f"study file {path.name} was not found; give the path of a TOML file", code="no_study"
+            )
         try:
-            content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            hint = " (a Windows path in double quotes? use single quotes or /)" if "\\" in str(error) or "escape" in str(
-                error
-            ).lower() else ""
+            text = path.read_text(encoding="utf-8-sig")
+            content = tomllib.loads(text)
+        except UnicodeDecodeError:
+            raise StudyError(
+                f"{path.name} is not UTF-8 text; save it as UTF-8", code="bad_encoding"
+            ) from None
+        except tomllib.TOMLDecodeError as error:
+            hint = WINDOWS_HINT if re.search(r'"[A-Za-z]:\\', text) else ""
             raise StudyError(f"{path.name} is not valid TOML: {error}{hint}", code="bad_toml") from None
     found = content.get("format")
     if found != FORMAT:
@@ -122,8 +164,18 @@ def _load(source: str | Path | Mapping[str, Any]) -> dict[str, Any]:
     return content
 
 
+def _check_paths(content: Mapping[str, Any], problems: list[str]) -> None:
+    """Refuse paths in which a backslash became a tab or a newline."""
+    tables = [content.get("cohort"), content.get("strategy"), content.get("reduction")]
+    for table in (each for each in tables if isinstance(each, Mapping)):
+        for key in ("file", "dictionary", "rules", "criteria"):
+            if any(ord(letter) < 32 for letter in str(table.get(key, ""))):
+                problems.append(f"{key} holds a control character{WINDOWS_HINT}")
+
+
 def _check_keys(content: Mapping[str, Any], problems: list[str]) -> None:
     """Collect unknown, missing and not allowed keys and words."""
+
     def check(where: str, table: object) -> None:
         if not isinstance(table, Mapping):
             problems.append(f"[{where}] must be a table")
@@ -166,7 +218,7 @@ def _check_keys(content: Mapping[str, Any], problems: list[str]) -> None:
 def _check_open(value: object, where: str, problems: list[str]) -> None:
     """Collect every choice still written as a question mark."""
     if value == "?":
-        problems.append(f"{where} is still open (\"?\"): choose and write the choice")
+        problems.append(f'{where} is still open ("?"): choose and write the choice')
     elif isinstance(value, Mapping):
         for key, inner in value.items():
             _check_open(inner, f"{where}.{key}" if where else str(key), problems)
@@ -214,7 +266,9 @@ def _date(value: object) -> dt.date:
     try:
         return dt.date.fromisoformat(str(value))
     except ValueError:
-        raise StudyError(f"{value!r} is not a date; write year-month-day, e.g. 2026-01-15", code="bad_date") from None
+        raise StudyError(
+            f"{value!r} is not a date; write year-month-day, e.g. 2026-01-15", code="bad_date"
+        ) from None
 
 
 def _eligibility(row: Mapping[str, Any]) -> EligibilityRule:
@@ -282,7 +336,9 @@ def _margin(row: Mapping[str, Any]) -> Margin | None:
         return None
     lacking = [key for key in ("margin_unit", "margin_source") if key not in row]
     if lacking:
-        raise StudyError(f"the margin of {row['name']!r} needs {' and '.join(lacking)}", code="margin_without_source")
+        raise StudyError(
+            f"the margin of {row['name']!r} needs {' and '.join(lacking)}", code="margin_without_source"
+        )
     return Margin(
         value=float(row["margin"]),
         unit=str(row["margin_unit"]),

@@ -123,8 +123,8 @@ def comparable_set(
 ) -> Comparable:
     """Take out the fracture patterns in which one of two strategies is hardly ever used.
 
-    Within a pattern the fitted probability of a strategy is its share of the pattern's cases: a model with pattern
-    indicators reproduces that share exactly.
+    Within a pattern the fitted probability of a strategy is its share of the pattern's cases: a model with
+    pattern indicators reproduces that share exactly.
 
     Examples
     --------
@@ -142,11 +142,17 @@ def comparable_set(
     for name in sorted(set(pattern.tolist())):
         here = pattern == name
         shares = [float((strategy[here] == group).mean()) for group in groups]
-        lacking = [group for group, share in zip(groups, shares, strict=True) if share < limits["propensity_min"]]
+        lacking = [
+            group for group, share in zip(groups, shares, strict=True) if share < limits["propensity_min"]
+        ]
         if lacking and (here & users).any():
             share = min(shares)
-            why = " and ".join(lacking) + (" never used" if share == 0 else f" used in {share * 100:.1f} % of cases")
-            outside.append(OutOfComparison(groups=groups, pattern=name, n_cases=int((here & users).sum()), why=why))
+            why = " and ".join(lacking) + (
+                " never used" if share == 0 else f" used in {share * 100:.1f} % of cases"
+            )
+            outside.append(
+                OutOfComparison(groups=groups, pattern=name, n_cases=int((here & users).sum()), why=why)
+            )
             cases &= ~here
     return Comparable(
         groups=groups, cases=cases, kept=float(cases.sum() / users.sum()), outside=tuple(outside)
@@ -179,8 +185,9 @@ def strategy_gates(
     Returns
     -------
     tuple of Gate
-        The effective size of an arm is that of its cases that met the criteria (the cases E2 compares), weighted
-        to the pair's comparable set: one over the probability of the strategy times that of meeting the criteria.
+        The effective size of an arm is that of its cases that met the criteria (the cases E2 compares),
+        weighted to the pair's comparable set: one over the probability of the strategy times that of meeting
+        the criteria.
     """
     gates: list[Gate] = []
     if len(judged.strategies) < 2:
@@ -197,7 +204,9 @@ def strategy_gates(
         ))  # fmt: skip
     probability_met = _probability_met(strategy, met, X, usable)
     for groups in judged.pairs:
-        gates.extend(_pair_gates(groups, comparable[groups], strategy, met, probability_met, X, usable, limits))
+        gates.extend(
+            _pair_gates(groups, comparable[groups], strategy, met, probability_met, X, usable, limits)
+        )
     return tuple(gates)
 
 
@@ -257,7 +266,7 @@ def _pair_gates(
 def _probability_met(
     strategy: ObjectArray, met: FloatArray | None, X: FloatArray, usable: BoolArray
 ) -> FloatArray | None:
-    """Fitted probability of meeting the criteria given strategy and covariates; None when not asked or one-sided."""
+    """Fitted probability of meeting the criteria; None when not asked or seen on one side only."""
     if met is None or not usable.any() or met[usable].min() == met[usable].max():
         return None
     levels = sorted(set(strategy[usable].tolist()))
@@ -271,7 +280,7 @@ def _probability_met(
 def reduction_gates(
     strategy: ObjectArray, met: FloatArray, X: FloatArray, usable: BoolArray, limits: Mapping[str, float]
 ) -> tuple[Gate, ...]:
-    """Gates of the reduction axis: effective size of the cases that met and that did not meet the criteria."""
+    """Gates of the reduction axis: effective size of the cases on either side of the criteria."""
     probability = _probability_met(strategy, met, X, usable)
     gates = []
     for label, value in (("met", 1.0), ("not met", 0.0)):
@@ -296,8 +305,18 @@ def data_gates(
     """Gates that close both axes: too many labels that cannot be given, too many outcomes missing."""
     gates = []
     for count, name, limit, remedy in (
-        (n_indeterminate, "share of indeterminate reductions", "indeterminate_max", "measure the missing films"),
-        (n_outcome_missing, "share of cases without the outcome", "outcome_missing_max", "recall the patients not seen"),
+        (
+            n_indeterminate,
+            "share of indeterminate reductions",
+            "indeterminate_max",
+            "measure the missing films",
+        ),
+        (
+            n_outcome_missing,
+            "share of cases without the outcome",
+            "outcome_missing_max",
+            "recall the patients not seen",
+        ),
     ):
         share = count / n_eligible if n_eligible else 1.0
         if share > limits[limit]:

@@ -13,10 +13,10 @@ FloatArray = NDArray[np.float64]
 def fit_propensity(X: FloatArray, y: FloatArray, *, penalty: float = 0.5, max_iter: int = 60) -> FloatArray:
     """Logistic probabilities of ``y = 1`` by Newton steps, with a weak ridge and without standard errors.
 
-    Made for diagnostics (support, effective sizes) that are computed for every pair of strategies. The ridge keeps
-    the fit finite when the covariates tell the two sides apart, so that separation shows as probabilities near 0
-    and 1 instead of a failed fit; with a hundred cases it moves probabilities in the third decimal. For inference
-    use :func:`outcomes.stats.logistic.fit_logistic`.
+    Made for diagnostics (support, effective sizes) that are computed for every pair of strategies. The ridge
+    keeps the fit finite when the covariates tell the two sides apart, so that separation shows as
+    probabilities near 0 and 1 instead of a failed fit; with a hundred cases it moves probabilities in the
+    third decimal. For inference use :func:`outcomes.stats.logistic.fit_logistic`.
 
     Parameters
     ----------
