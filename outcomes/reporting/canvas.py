@@ -15,6 +15,9 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from outcomes.reporting.formatting import number
 
 #: Widths of one and of two columns of a journal page, in millimetres.
 COLUMN_MM = {"single": 85.0, "double": 174.0}
@@ -23,8 +26,8 @@ INK = "#1d2733"
 QUIET = "#5d6873"
 BAND = "#e9e4d8"
 RULE = "#b9b2a3"
-#: Told apart by lightness alone, so that they survive photocopying and colour blindness.
-TONES = {"met": "#12495c", "not met": "#d98c3f", "": "#12495c"}
+#: Filled and hatched are told apart without colour; the tone only helps.
+TONES = {"met": "#8fb4bf"}
 
 _STYLE = {
     "font.family": ["DejaVu Sans"],
@@ -119,3 +122,9 @@ def files_of(figure: Figure, *, png_dpi: int = 300) -> dict[str, bytes]:
             figure.savefig(buffer, format=kind, metadata=metadata, dpi=png_dpi, facecolor="white")
             files[kind] = buffer.getvalue()
     return files
+
+
+def number_ticks(axes: Axes) -> None:
+    """Write tick labels with the package's minus sign and few ticks."""
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=7, steps=[1, 2, 5, 10]))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: number(value, 0 if value == int(value) else 1)))

@@ -118,7 +118,7 @@ def balance_frame(baseline: BaselineTable) -> pd.DataFrame:
         if row.variable not in seen and row.std_difference is not None:
             seen[row.variable] = {
                 "variable": row.variable, "label": row.label, "std_difference": row.std_difference,
-                "between": " and ".join(row.between),
+                "between": " v ".join(row.between),
             }  # fmt: skip
     return pd.DataFrame(list(seen.values()), columns=["variable", "label", "std_difference", "between"])
 

@@ -12,11 +12,10 @@ from typing import Literal
 import matplotlib as mpl
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from outcomes.analysis.answer import Answer, Effect
 from outcomes.reporting.answer_tables import contrast_words, effects_frame, families
-from outcomes.reporting.canvas import BAND, INK, QUIET, RULE, Picture, blank, files_of, settings
+from outcomes.reporting.canvas import BAND, INK, QUIET, RULE, Picture, blank, files_of, number_ticks, settings
 from outcomes.reporting.formatting import decimals_for, estimate_cells, number
 
 Better = Literal["higher", "lower"]
@@ -40,12 +39,6 @@ _ROW_MM = 5.2
 #: Height of a second line of text, as a share of a row; pairs longer than this are broken before *minus*.
 _LINE = 0.65
 _LONGEST = 46
-
-
-def number_ticks(axes: Axes) -> None:
-    """Write tick labels with the package's minus sign and few ticks."""
-    axes.xaxis.set_major_locator(MaxNLocator(nbins=7, steps=[1, 2, 5, 10]))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: number(value, 0 if value == int(value) else 1)))
 
 
 def draw_forest(

@@ -1,113 +1,84 @@
-"""Write a run: all of it or nothing, and never over something that is not ours.
-
-Everything is first written, file by file and forced to disk, into ``DIR.partial`` beside the target on the
-same file system; the manifest comes last; then one rename makes it ``DIR``. A process killed at any moment
-leaves the earlier run as it was (as ``DIR``, or for the instant between two renames as ``DIR.previous``, which
-the next run puts back). What identifies patients goes to ``DIR-private`` beside it, which only its owner can
-open.
-"""
+"""A run as files: what goes into the folder that may be shown, and what stays in the private one beside it."""
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
-import json
-import os
-import re
-import shutil
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
 
-from outcomes.errors import RunError
-from outcomes.reporting.lock import lock_beside
-from outcomes.reporting.manifest import MANIFEST, PRIVATE_FORMAT, PRIVATE_MARK, sha256_of
+from outcomes.analysis.answer import Answer
+from outcomes.analysis.run import Analysis
+from outcomes.cohort.criteria import read_criteria
+from outcomes.reporting.atomic import Outputs, default_folder, write_atomically
+from outcomes.reporting.build import all_tables, build_report
+from outcomes.reporting.front_page import BANNER, CAUTION
+from outcomes.reporting.html import render_html
+from outcomes.reporting.labelled import csv_bytes, labelled_files
+from outcomes.reporting.manifest import InputFile, check_unchanged, json_bytes, manifest_bytes, versions
+from outcomes.reporting.methods_text import methods_markdown
+from outcomes.reporting.report import Report
+from outcomes.reporting.results_json import ledger_content, plain, results_bytes
+from outcomes.reporting.workbook import frame_workbook_bytes, workbook_bytes
 
-_RESERVED = re.compile(r"(?i)^(con|prn|aux|nul|com[0-9]|lpt[0-9])$")
-_SYNCHRONISED = ("onedrive", "dropbox", "google drive", "googledrive", "icloud", "nextcloud", "owncloud")
-
-Outputs = Mapping[str, dict[str, object]]
+INPUTS = "inputs.json"
+INPUTS_FORMAT = "outcomes inputs 1"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunFolder:
-    """Where a run was written.
+    """A finished run.
 
     Attributes
     ----------
     folder, private : Path
-        The run, and the folder beside it that stays inside the department.
+        The run, and what stays in the department.
     previous : Path or None
         Where the run that stood there before is kept.
+    page_words : int
+        Words on page one.
+    exit_code : int
+        0, or 2 when page one carries something that must be read first.
+    read_first : tuple of str
+        Why the exit code is 2.
     warnings : tuple of str
     """
 
     folder: Path
     private: Path
     previous: Path | None
-    warnings: tuple[str, ...] = ()
+    page_words: int
+    exit_code: int
+    read_first: tuple[str, ...]
+    warnings: tuple[str, ...]
 
-
-def slug(text: str, *, longest: int = 40) -> str:
-    """Return a file name from words: letters, digits and hyphens, no name that a system reserves.
-
-    Examples
-    --------
-    >>> slug("Reduction or implant? Wrists: 2019–2024"), slug("con"), slug("***")
-    ('reduction-or-implant-wrists-2019-2024', 'run-con', 'run')
-    """
-    plain = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:longest].strip("-")
-    if not plain:
-        return "run"
-    return f"run-{plain}" if _RESERVED.match(plain) else plain
-
-
-def default_folder(name: str, *, base: Path, now: dt.datetime) -> Path:
-    """Return a dated folder that does not exist yet, below `base`."""
-    stem = f"{slug(name, longest=24)}-{now:%Y-%m-%d-%H%M}"
-    for attempt in range(1, 1000):
-        folder = base / (stem if attempt == 1 else f"{stem}-{attempt}")
-        if not any(os.path.lexists(path) for path in (folder, private_of(folder), partial_of(folder))):
-            return folder
-    raise RunError(f"{base} already has a thousand runs of this minute; name a folder with --out", code="folder_names")
-
-
-def private_of(folder: Path) -> Path:
-    """Return the private folder that belongs to a run folder."""
-    return folder.with_name(f"{folder.name}-private")
-
-
-def partial_of(folder: Path) -> Path:
-    """Return the folder in which a run is prepared."""
-    return folder.with_name(f"{folder.name}.partial")
-
-
-def previous_of(folder: Path) -> Path:
-    """Return the folder that keeps the run which stood there before."""
-    return folder.with_name(f"{folder.name}.previous")
+    def __str__(self) -> str:
+        """Return where to look."""
+        return f"report: {self.folder / 'report.html'}\nprivate: {self.private}"
 
 
 def write_run(
-    target: Path,
+    analysis: Analysis,
+    folder: str | Path | None = None,
     *,
-    files: Mapping[str, bytes],
-    private: Mapping[str, bytes],
-    finish: Callable[[Outputs], bytes],
-    recheck: Callable[[], None] | None = None,
+    inputs: Sequence[InputFile] = (),
+    command: str = "analyse",
+    also_private: Mapping[str, bytes] | None = None,
 ) -> RunFolder:
-    """Write a run atomically.
+    """Write the report of an analysis and everything beside it, all or nothing.
 
     Parameters
     ----------
-    target : Path
-        The run folder. It must not exist, be empty, or be a run of ours, which is then kept once as
-        ``DIR.previous``.
-    files, private : mapping of relative name to content
-        Shareable outputs, and what stays in the department.
-    finish : callable
-        Gets name -> {sha256, bytes} of the outputs and returns the manifest, which is written last.
-    recheck : callable, optional
-        Called before the run appears; raises when an input changed meanwhile.
+    analysis : Analysis
+    folder : path, optional
+        Default: a new dated folder below ``runs``.
+    inputs : sequence of InputFile
+        Files that were read; they are hashed again before the run appears.
+    command : str
+        Which command made the run.
+    also_private : mapping of name to content, optional
+        Further files for the private folder.
 
     Returns
     -------
@@ -116,180 +87,129 @@ def write_run(
     Raises
     ------
     RunError
-        When the folder is somebody else's, a link, busy, not writable or full. Nothing is left behind then.
+        When an input changed meanwhile or the folder cannot be written; nothing is left behind.
     """
-    target = Path(os.path.abspath(target))
-    _refuse_links(target)
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        with lock_beside(target):
-            _put_back(target)
-            _refuse_foreign(target)
-            with _staging(target) as (stage, private_stage):
-                outputs = _write_files(stage, files, mode=0o644)
-                _write_files(private_stage, {PRIVATE_MARK: _private_mark(), **private}, mode=0o600)
-                if recheck is not None:
-                    recheck()
-                _write_files(stage, {MANIFEST: finish(outputs)}, mode=0o644)
-                _sync_folders(stage, private_stage)
-                previous = _swap(target, stage, private_stage)
-    except OSError as error:
-        raise RunError(_explain(error, target), code="cannot_write") from None
+    now = dt.datetime.now(dt.timezone.utc)
+    target = default_folder(_name_of(analysis, command), base=Path("runs"), now=now) if folder is None else Path(folder)
+    report = build_report(analysis, tuple(inputs))
+    read_first = _read_first(analysis.answers)
+    exit_code = 2 if read_first else 0
+    files = run_files(analysis, report)
+    files["status.json"] = _status(analysis, command, exit_code, read_first)
+    files["run.log"] = _log(analysis, command, now)
+    written = write_atomically(
+        target,
+        files=files,
+        private={**private_files(analysis, inputs), **(also_private or {})},
+        finish=lambda outputs: _manifest(analysis, inputs, command, now, outputs),
+        recheck=lambda: check_unchanged(inputs),
+    )
     return RunFolder(
-        folder=target, private=private_of(target), previous=previous, warnings=_sync_warnings(private_of(target))
+        folder=written.folder,
+        private=written.private,
+        previous=written.previous,
+        page_words=report.front.n_words,
+        exit_code=exit_code,
+        read_first=read_first,
+        warnings=(*analysis.warnings, *written.warnings),
     )
 
 
-def is_run(folder: Path) -> bool:
-    """Return whether a folder is a finished run of ours."""
-    return _format_of(folder / MANIFEST).startswith("outcomes manifest ")
+def _name_of(analysis: Analysis, command: str) -> str:
+    return "demo" if command == "demo" else analysis.sample.study.title
 
 
-def _is_private(folder: Path) -> bool:
-    return _format_of(folder / PRIVATE_MARK) == PRIVATE_FORMAT
+def _read_first(answers: Sequence[Answer]) -> tuple[str, ...]:
+    return tuple(f"{answer.label}: an effect points the unexpected way" for answer in answers if answer.reversed)
 
 
-def _format_of(path: Path) -> str:
-    if path.is_symlink() or not path.is_file():
-        return ""
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return ""
-    return str(content.get("format", "")) if isinstance(content, dict) else ""
-
-
-def _refuse_links(target: Path) -> None:
-    previous = previous_of(target)
-    for path in (target, partial_of(target), previous, private_of(target), partial_of(private_of(target)),
-                 private_of(previous)):  # fmt: skip
-        if path.is_symlink():
-            raise RunError(f"{path.name} is a link; remove it or name another folder with --out", code="symlink")
-
-
-def _refuse_foreign(target: Path) -> None:
-    """Refuse any folder that is neither empty nor a run of ours, and any file of that name."""
-    previous = previous_of(target)
-    checks = ((target, is_run), (previous, is_run), (private_of(target), _is_private), (private_of(previous), _is_private))
-    for path, ours in checks:
-        if not os.path.lexists(path):
-            continue
-        if not path.is_dir():
-            raise RunError(f"{path} is a file; name a folder with --out", code="not_a_folder")
-        if any(path.iterdir()) and not ours(path):
-            raise RunError(
-                f"folder {path} holds something that is not a run of this package; move it away or name another folder "
-                "with --out",
-                code="folder_in_use",
-            )
-
-
-def _put_back(target: Path) -> None:
-    """Restore the run that a killed process had set aside and not yet replaced."""
-    previous = previous_of(target)
-    if target.exists() or not is_run(previous):
-        return
-    if _is_private(private_of(previous)):
-        if _is_private(private_of(target)):
-            shutil.rmtree(private_of(target))
-        private_of(previous).rename(private_of(target))
-    previous.rename(target)
-
-
-@contextlib.contextmanager
-def _staging(target: Path) -> Iterator[tuple[Path, Path]]:
-    """Make the two folders in which the run is prepared; remove them unless they were renamed away."""
-    stages = (partial_of(target), partial_of(private_of(target)))
-    try:
-        for stage, mode in zip(stages, (0o755, 0o700), strict=True):
-            if stage.exists():
-                shutil.rmtree(stage)
-            stage.mkdir(mode=mode)
-        yield stages
-    finally:
-        for stage in stages:
-            if stage.exists():
-                shutil.rmtree(stage, ignore_errors=True)
-
-
-def _write_files(folder: Path, files: Mapping[str, bytes], *, mode: int) -> dict[str, dict[str, object]]:
-    """Write files and force them to disk; return name -> hash and size."""
-    written: dict[str, dict[str, object]] = {}
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
-    for name, content in sorted(files.items()):
-        parts = PurePosixPath(name).parts
-        if not parts or ".." in parts or PurePosixPath(name).is_absolute():
-            raise RunError(f"output name {name!r} leaves the run folder", code="bad_name")
-        path = folder.joinpath(*parts)
-        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700 if mode == 0o600 else 0o755)
-        with os.fdopen(os.open(path, flags, mode), "wb") as handle:
-            handle.write(content)
-            handle.flush()
-            os.fsync(handle.fileno())
-        written[name] = {"sha256": sha256_of(content), "bytes": len(content)}
-    return written
-
-
-def _sync_folders(*folders: Path) -> None:
-    """Force the entries of folders and of their sub-folders to disk where the system offers it."""
-    for folder in folders:
-        for place in (folder, *(path for path in folder.rglob("*") if path.is_dir())):
-            _sync_entry(place)
-
-
-def _sync_entry(folder: Path) -> None:
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def _swap(target: Path, stage: Path, private_stage: Path) -> Path | None:
-    """Set the earlier run aside and rename the new one into place."""
-    previous = previous_of(target)
-    kept = None
-    if target.exists() and not any(target.iterdir()):
-        target.rmdir()
-    if target.exists():
-        for old in (previous, private_of(previous)):
-            if old.exists():
-                shutil.rmtree(old)
-        if private_of(target).exists():
-            private_of(target).rename(private_of(previous))
-        target.rename(previous)
-        kept = previous
-    elif private_of(target).exists():
-        shutil.rmtree(private_of(target))
-    private_stage.rename(private_of(target))
-    stage.rename(target)
-    _sync_entry(target.parent)
-    return kept
-
-
-def _private_mark() -> bytes:
-    text = {
-        "format": PRIVATE_FORMAT,
-        "note": "This folder identifies patients. It stays inside the department and is not part of the run.",
+def run_files(analysis: Analysis, report: Report) -> dict[str, bytes]:
+    """Return the outputs that depend on input and plan alone: the same bytes on every run."""
+    study = analysis.sample.study
+    about = (
+        ("study", study.title),
+        ("who may see it", BANNER),
+        ("caution", CAUTION),
+        ("plan", f"dated {study.declared.isoformat()} as declared; hash {study.plan_hash or 'none'}"),
+    )
+    files = {
+        "report.html": render_html(report).encode("utf-8"),
+        "results.json": results_bytes(analysis),
+        "methods.md": methods_markdown(analysis).encode("utf-8"),
+        "tables.xlsx": workbook_bytes(all_tables(report, analysis), about=about),
     }
-    return (json.dumps(text, indent=2, sort_keys=True) + "\n").encode()
+    for picture in report.pictures():
+        for kind, content in (("svg", picture.svg), ("png", picture.png), ("pdf", picture.pdf)):
+            files[f"figures/{picture.key}.{kind}"] = content
+    return files
 
 
-def _sync_warnings(private: Path) -> tuple[str, ...]:
-    """Warn when the private folder lies in a folder that is copied to other machines."""
-    parts = [part.lower() for part in private.parts[:-1]]
-    if any(part.startswith(name) for part in parts for name in _SYNCHRONISED):
-        return ("the private folder lies in a folder that seems to be synchronised to other machines; move it",)
-    return ()
+def private_files(analysis: Analysis, inputs: Sequence[InputFile]) -> dict[str, bytes]:
+    """Return what identifies patients, and copies of study and dictionary."""
+    queries = analysis.cohort.query_list()
+    files = {
+        "quarantine.csv": csv_bytes(analysis.cohort.quarantine),
+        "query_list.csv": csv_bytes(queries),
+        "query_list.xlsx": frame_workbook_bytes([("query list", queries)]),
+        **labelled_files(analysis),
+        INPUTS: json_bytes(
+            {"format": INPUTS_FORMAT, "files": [{"role": entry.role, "path": str(entry.path)} for entry in inputs]}
+        ),
+    }
+    for entry in inputs:
+        if entry.role in ("study", "dictionary"):
+            files[entry.path.name] = entry.path.read_bytes()
+    return files
 
 
-def _explain(error: OSError, target: Path) -> str:
-    """Say which folder could not be written and what to do."""
-    reason = (error.strerror or type(error).__name__).lower()
-    remedy = "free space or name another folder with --out"
-    if isinstance(error, PermissionError):
-        name = Path(str(error.filename)).name if error.filename else target.name
-        remedy = f"close {name} if a program has it open, or name a folder you may write to with --out, and run again"
-    return f"the run could not be written to {target} ({reason}); {remedy}; nothing was changed"
+def _manifest(
+    analysis: Analysis, inputs: Sequence[InputFile], command: str, now: dt.datetime, outputs: Outputs
+) -> bytes:
+    study, source = analysis.sample.study, analysis.cohort.source
+    criteria = None if study.reduction is None else plain(asdict(read_criteria(study.reduction.criteria)))
+    content: dict[str, Any] = {
+        "command": command,
+        "written_at": now.isoformat(timespec="seconds"),
+        "profile": "inside the department",
+        "versions": versions(),
+        "inputs": [entry.as_dict() for entry in inputs],
+        "cohort": {"name": source.name, "sheet": source.sheet, "sha256": source.sha256, "rows": source.rows},
+        "plan": {
+            "sha256": study.plan_hash,
+            "declared": study.declared.isoformat(),
+            "data_seen_before_plan": study.data_seen_before_plan,
+            "independent_record": None,
+        },
+        "seed": study.seed,
+        "criteria": criteria,
+        "ledger": ledger_content(analysis),
+    }
+    return manifest_bytes(content, outputs)
+
+
+def _status(analysis: Analysis, command: str, exit_code: int, read_first: tuple[str, ...]) -> bytes:
+    primary = next(answer for answer in analysis.answers if answer.role == "primary")
+    content = {
+        "format": "outcomes status 1",
+        "command": command,
+        "state": "done",
+        "exit_code": exit_code,
+        "read_first": list(read_first),
+        "answer": {"outcome": primary.outcome, "overall": primary.overall},
+        "n_warnings": len(analysis.warnings),
+        "banner": BANNER,
+    }
+    return json_bytes(content)
+
+
+def _log(analysis: Analysis, command: str, now: dt.datetime) -> bytes:
+    """Return counts only: nothing of a cell, a name or a path."""
+    lines = [
+        f"{now.isoformat(timespec='seconds')} {command}",
+        f"ledger: {analysis.cohort.ledger}",
+        *(f"cohort: {line}" for line in analysis.cohort.history),
+        *(f"flow: {step.label}: {step.n_cases} cases" for step in analysis.sample.flow),
+        *(f"answer: {answer.outcome}: {answer.overall}; n {answer.n_used}" for answer in analysis.answers),
+        *(f"warning: {warning}" for warning in analysis.warnings),
+    ]
+    return ("\n".join(lines) + "\n").encode("utf-8")

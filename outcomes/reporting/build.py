@@ -1,0 +1,244 @@
+"""From an analysis to the content of its report, section by section."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from outcomes.analysis.answer import Answer
+from outcomes.analysis.description import BaselineTable
+from outcomes.analysis.protocol import Study
+from outcomes.analysis.run import Analysis
+from outcomes.reporting.answer_tables import (
+    estimand_table,
+    gates_table,
+    outside_table,
+    share_met_table,
+    states_table,
+)
+from outcomes.reporting.comparison_tables import comparison_tables, spread_frame
+from outcomes.reporting.criteria_table import criteria_table
+from outcomes.reporting.description_tables import (
+    balance_frame,
+    baseline_page_table,
+    flow_table,
+    overlap_page_table,
+)
+from outcomes.reporting.figures import TOTAL, Better, forest_picture
+from outcomes.reporting.figures_description import balance_picture, spread_picture
+from outcomes.reporting.formatting import sentence
+from outcomes.reporting.front_page import BANNER, CAUTION, NO_RECORD, front_page
+from outcomes.reporting.manifest import InputFile, package_version, versions
+from outcomes.reporting.methods_text import methods_paragraphs
+from outcomes.reporting.quality_tables import cells_table, problems_table, rows_table
+from outcomes.reporting.report import Block, Flow, Report, Section, Terms, Text
+from outcomes.reporting.tables import Table
+
+ABBREVIATIONS = (
+    ("Case", "one fractured wrist; a patient with two is two cases"),
+    ("Strategy", "what held the fracture, as decided first"),
+    ("Reduction met, not met, indeterminate", "whether the first film after the strategy met the criteria of the plan; "
+     "indeterminate when a required value is missing and none failed"),
+    ("Margin", "the smallest difference that would matter, declared in the plan with its source"),
+    ("95 % interval", "the range of differences that fit the data, widened where several pairs are judged together"),
+    ("90 % interval", "two one-sided tests at 5 %: inside the margin means smaller than the margin"),
+    ("E1", "effect of meeting the criteria, each case keeping its own strategy"),
+    ("E2", "one strategy against another once the criteria are met"),
+    ("E3", "one strategy against another in total, whatever reduction followed"),
+    ("E4", "whether E1 differs between strategies"),
+    ("SD", "standard deviation"),
+    ("CR2", "bias-reduced standard errors that allow for clusters"),
+    ("n", "cases, unless patients are named"),
+)  # fmt: skip
+
+CAUTIONS = (
+    CAUTION,
+    "Surgeons chose the strategy after seeing the fracture and the patient (confounding by indication). Adjustment allows "
+    "only for what the table holds.",
+    "Reduction is known only after the strategy was chosen, and may be easier to reach with one strategy than with "
+    "another. Once the criteria are met is therefore a different question from in total; both are answered.",
+    "Criteria were read from films by people; a misread label makes the effect of meeting the criteria look smaller.",
+    "Cases without the outcome or without a full set of measurements were left out; if they did worse or better than the "
+    "others, every estimate moves.",
+)
+
+
+def build_report(analysis: Analysis, inputs: tuple[InputFile, ...] = ()) -> Report:
+    """Return the content of the report of a study.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    inputs : tuple of InputFile
+        Files whose hashes the provenance names.
+
+    Returns
+    -------
+    Report
+    """
+    study = analysis.sample.study
+    primary = next(answer for answer in analysis.answers if answer.role == "primary")
+    sections = [
+        _answer_section(analysis, primary, study),
+        _flow_section(analysis),
+        _baseline_section(analysis),
+        *_overlap_sections(analysis, primary),
+        _comparison_section(analysis),
+        *_secondary_sections(analysis, study),
+        *_criteria_sections(analysis),
+        _methods_section(analysis),
+        _quality_section(analysis),
+        _provenance_section(analysis, inputs),
+        Section(key="cautions", title="Cautions", blocks=(Text(paragraphs=CAUTIONS, kind="points"),)),
+        Section(key="abbreviations", title="Words and abbreviations", blocks=(Terms(pairs=ABBREVIATIONS),)),
+    ]
+    front = front_page(
+        study, primary, n_rows=_rows_in_table(analysis), figure=forest_picture(primary, better=_better(study, primary))
+    )
+    return Report(front=front, sections=tuple(sections), made_by=f"outcomes {package_version()}")
+
+
+def all_tables(report: Report, analysis: Analysis) -> tuple[Table, ...]:
+    """Return the tables of the workbook: those of the report and the participant flow."""
+    return (flow_table(analysis.sample.flow), *report.tables())
+
+
+def _rows_in_table(analysis: Analysis) -> int:
+    """Return the case rows of the table, those set aside included."""
+    return len(analysis.sample.frame) + len(analysis.cohort.quarantine)
+
+
+def _better(study: Study, answer: Answer) -> Better:
+    return next(plan.better for plan in study.outcomes if plan.key == answer.outcome)
+
+
+def _answer_blocks(answer: Answer) -> Iterator[Block]:
+    """Yield the sentences and tables of one answer."""
+    said = [sentence(answer.headline), sentence(answer.pathway)]
+    yield Text(paragraphs=tuple(text for text in said if text))
+    if answer.gates:
+        yield gates_table(answer)
+    yield estimand_table(answer)
+    if answer.reasons:
+        yield Text(paragraphs=("What must be known beside it:",))
+        yield Text(paragraphs=tuple(sentence(reason) for reason in answer.reasons), kind="points")
+
+
+def _answer_section(analysis: Analysis, primary: Answer, study: Study) -> Section:
+    blocks: list[Block] = [Text(paragraphs=(CAUTION,), kind="caution")]
+    warnings = tuple(sentence(warning) for warning in dict.fromkeys(analysis.warnings))
+    if warnings:
+        blocks.append(Text(paragraphs=warnings, kind="points"))
+    blocks += _answer_blocks(primary)
+    if primary.share_met:
+        blocks.append(share_met_table(primary))
+    if primary.total_pairs:
+        blocks.append(forest_picture(primary, better=_better(study, primary), which=TOTAL, key="in_total"))
+    if len(analysis.answers) > 1:
+        blocks.append(states_table(analysis.answers))
+    return Section(key="answer", title=f"The answer in full: {primary.label}", blocks=tuple(blocks))
+
+
+def _flow_section(analysis: Analysis) -> Section:
+    return Section(
+        key="flow",
+        title="Participant flow",
+        blocks=(
+            Flow(steps=analysis.sample.flow),
+            Text(paragraphs=("A case is one fractured wrist; the first reason that applies is the one counted.",)),
+        ),
+    )
+
+
+def _baseline_section(analysis: Analysis) -> Section:
+    blocks: list[Block] = []
+    for baseline in (analysis.baseline_by_strategy, analysis.baseline_by_reduction):
+        if baseline is not None:
+            blocks += _baseline_blocks(baseline)
+    return Section(key="baseline", title="Who the cases are", blocks=tuple(blocks))
+
+
+def _baseline_blocks(baseline: BaselineTable) -> Iterator[Block]:
+    yield baseline_page_table(baseline)
+    balance = balance_frame(baseline)
+    if len(balance):
+        yield balance_picture(balance, by=baseline.by)
+
+
+def _overlap_sections(analysis: Analysis, primary: Answer) -> Iterator[Section]:
+    blocks: list[Block] = []
+    if analysis.overlap is not None:
+        blocks.append(overlap_page_table(analysis.overlap))
+    if primary.outside:
+        blocks.append(outside_table(primary))
+    if blocks:
+        yield Section(key="overlap", title="Which fractures can be compared", blocks=tuple(blocks))
+
+
+def _comparison_section(analysis: Analysis) -> Section:
+    blocks: list[Block] = [
+        Text(
+            paragraphs=(
+                "As recorded, not adjusted for who got which strategy. These comparisons and their p-values describe; "
+                "they do not enter the answer.",
+            )
+        )
+    ]
+    for comparison in analysis.comparisons:
+        blocks += comparison_tables(comparison)
+        spread = spread_frame(comparison)
+        if len(spread):
+            measured = analysis.sample.outcomes[comparison.key]
+            blocks.append(spread_picture(spread, key=comparison.key, label=measured.label, unit=measured.unit))
+    return Section(key="comparisons", title="Comparisons by strategy and reduction", blocks=tuple(blocks))
+
+
+def _secondary_sections(analysis: Analysis, study: Study) -> Iterator[Section]:
+    for answer in analysis.answers:
+        if answer.role == "primary":
+            continue
+        blocks = [*_answer_blocks(answer), forest_picture(answer, better=_better(study, answer))]
+        title = f"Secondary outcome: {answer.label}"
+        yield Section(key=f"secondary-{answer.outcome}", title=title, blocks=tuple(blocks))
+
+
+def _criteria_sections(analysis: Analysis) -> Iterator[Section]:
+    side_by_side = analysis.sample.side_by_side
+    if len(side_by_side):
+        yield Section(
+            key="criteria",
+            title="Criteria sets side by side",
+            blocks=(criteria_table(side_by_side),),
+        )
+
+
+def _methods_section(analysis: Analysis) -> Section:
+    blocks: list[Block] = []
+    for heading, paragraphs in methods_paragraphs(analysis):
+        blocks.append(Text(paragraphs=(f"{heading}. {paragraphs[0]}", *paragraphs[1:])))
+    return Section(key="methods", title="Methods", blocks=tuple(blocks))
+
+
+def _quality_section(analysis: Analysis) -> Section:
+    cohort = analysis.cohort
+    blocks: list[Block] = [rows_table(cohort.ledger), cells_table(cohort.ledger)]
+    if cohort.problems:
+        blocks.append(problems_table(cohort.problems))
+    return Section(key="quality", title="Data quality", blocks=tuple(blocks))
+
+
+def _provenance_section(analysis: Analysis, inputs: tuple[InputFile, ...]) -> Section:
+    study = analysis.sample.study
+    plan = [
+        ("Plan", study.title),
+        ("Date of the plan", f"{study.declared.isoformat()}, as declared by the authors; {NO_RECORD}"),
+        ("Data seen before the plan", study.data_seen_before_plan),
+        ("Hash of the plan", study.plan_hash or "none: the plan was written in Python"),
+        ("Seed", str(study.seed)),
+        ("Profile", BANNER),
+    ]
+    files = [(f"Input: {entry.path.name}", f"{entry.role}; SHA-256 {entry.sha256}") for entry in inputs]
+    made = [("Versions", "; ".join(f"{name} {version}" for name, version in versions().items()))]
+    statements = [(key, text) for key, text in study.manuscript.items()]
+    return Section(
+        key="provenance", title="Provenance", blocks=(Terms(pairs=tuple([*plan, *files, *statements, *made])),)
+    )
