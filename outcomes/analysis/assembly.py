@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from outcomes.analysis.derived import CAST, add_derived
 from outcomes.analysis.measurement import measure_outcome
 from outcomes.analysis.protocol import FIRST_FILM, EligibilityRule, ReductionPlan, StrategyPlan, Study
 from outcomes.analysis.sample import FlowStep, StudySample
@@ -21,7 +22,6 @@ from outcomes.errors import StudyError
 
 ObjectArray = NDArray[np.object_]
 
-CAST = "closed reduction and cast"
 UNCLEAR = "unclear"
 
 
@@ -52,6 +52,7 @@ def assemble(cohort: Cohort, study: Study) -> StudySample:
         frame["case_id"] = [f"row {row}" for row in frame["source_row"]]
     frame["cluster"] = _clusters(frame, study, warnings)
     _add_strategy(frame, cohort, study.strategy)
+    frame = add_derived(frame)
     frame["film"] = _films(frame["strategy_recorded"].to_numpy(dtype=object), study.reduction)
     bounds, side_by_side = None, pd.DataFrame()
     frame["reduction"] = ""

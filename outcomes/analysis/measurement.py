@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from outcomes.analysis.protocol import OutcomePlan, Study
 from outcomes.analysis.sample import Measured
-from outcomes.cohort.complications import complication_outcomes
+from outcomes.cohort.complications import ComplicationOutcomes, complication_outcomes
 from outcomes.cohort.function import grip_share, rotation_arc
 from outcomes.cohort.table import Cohort
 from outcomes.errors import StudyError
@@ -132,24 +132,43 @@ def _events(cohort: Cohort, frame: pd.DataFrame, plan: OutcomePlan, study: Study
     if study.reduction is None:
         values = _event_values(total, plan.name)
         return Measured(
-            key=plan.key, label=label, unit="percentage points", kind="binary", values=values, total_values=values,
-            notes=total.notes,
+            key=plan.key, label=label, unit="percentage points", kind="binary", values=values,
+            total_values=values, notes=_event_notes(total, plan.name),
         )  # fmt: skip
-    after = _film_dates(cohort, frame)
     under = complication_outcomes(
-        cohort, after=after, exclude_reduction_linked=True, window_days=plan.window_days
+        cohort, after=_film_dates(cohort, frame), exclude_reduction_linked=True, window_days=plan.window_days
     )
     return Measured(
         key=plan.key, label=f"{label} not linked to the reduction, after the film that defines it",
         unit="percentage points", kind="binary", values=_event_values(under, plan.name),
-        total_values=_event_values(total, plan.name), notes=(*under.notes, *total.notes),
+        total_values=_event_values(total, plan.name),
+        notes=(*_event_notes(under, plan.name), "Strategies in total (E3): " + total.event_set),
     )  # fmt: skip
 
 
-def _event_values(found: object, name: str) -> FloatArray:
+def _event_values(found: ComplicationOutcomes, name: str) -> FloatArray:
     """Return the 0/1/NaN array of a kind of event."""
-    attribute = "any_complication" if name == "complication" else "unplanned_reoperation"
-    return np.asarray(getattr(found, attribute), dtype=float)
+    return found.any_complication if name == "complication" else found.unplanned_reoperation
+
+
+def _event_notes(found: ComplicationOutcomes, name: str) -> tuple[str, ...]:
+    """Return the set of events, the rule for empty records, and what was not counted, by reason."""
+    notes = [found.event_set, found.rule]
+    notes += [f"{n} events not counted: {why}" for why, n in found.excluded.items() if n]
+    notes += [f"{n} cases missing: {why}" for why, n in found.missing.items() if n]
+    if found.n_short_follow_up:
+        notes.append(
+            f"{found.n_short_follow_up} cases without an event were last seen before the window ended"
+        )
+    if found.n_unknown_reason:
+        strict = found.any_complication_strict
+        strict = strict if name == "complication" else found.unplanned_reoperation_strict
+        notes.append(
+            f"{found.n_unknown_reason} reoperations without a known reason: "
+            f"{int(np.nansum(_event_values(found, name)))} cases with an event when they are taken as not done for a "
+            f"lost reduction, {int(np.nansum(strict))} when they are taken as done for it"
+        )
+    return tuple(notes)
 
 
 def _film_dates(cohort: Cohort, frame: pd.DataFrame) -> pd.Series[pd.Timestamp]:
