@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from outcomes.cohort.checks import looked_at, numeric_id_collisions
+from outcomes.cohort.checks import doubtful_columns, looked_at, numeric_id_collisions
 from outcomes.cohort.ledger import CellCounts
 from outcomes.cohort.parsing import ParsedColumn
 from outcomes.cohort.quality import Action, Problem, Severity
@@ -98,6 +98,27 @@ def _cells_to_ask(
             yield one, "no_age", "set missing", np.flatnonzero(marks & final)
     for name, code, marks in looked_at(frame):
         yield by_name[name], code, "kept", np.flatnonzero(marks & final)
+
+
+def column_problems(
+    raw: RawTable, parsed: tuple[ParsedColumn, ...], data: pd.DataFrame
+) -> tuple[Problem, ...]:
+    """Return what should be known about whole columns: empty, doubtful sign, copied films."""
+    headings = {one.column.name: one.heading for one in parsed}
+    found = [(name, "all_missing") for name in headings if data[name].isna().all()]
+    found += doubtful_columns(data)
+    return tuple(
+        Problem(
+            sheet=raw.sheet,
+            row=None,
+            column=headings[name],
+            code=code,
+            severity="warning",
+            action="kept",
+            asked=REMARKS[code],
+        )
+        for name, code in found
+    )
 
 
 def list_problems(

@@ -14,6 +14,8 @@ from outcomes.cohort.dictionary import DataDictionary
 
 # Pronation and supination together beyond this are hardly a forearm; common practice, no source.
 LARGEST_ARC = 190.0
+# Fewer cases than this say nothing about a column as a whole.
+ENOUGH = 20
 
 
 def order_codes(frame: pd.DataFrame, dictionary: DataDictionary) -> NDArray[np.object_]:
@@ -77,6 +79,27 @@ def looked_at(frame: pd.DataFrame) -> list[tuple[str, str, NDArray[np.bool_]]]:
         if re.fullmatch(r"event_date_\d+", str(name)) and "injury_date" in frame:
             found.append((str(name), "event_before_injury", (frame[name] < frame["injury_date"]).to_numpy()))
     return [(name, code, marks) for name, code, marks in found if marks.any()]
+
+
+def doubtful_columns(frame: pd.DataFrame) -> list[tuple[str, str]]:
+    """Return internal names of columns whose meaning is doubtful as a whole, with a code.
+
+    A fracture is usually displaced dorsally, so that the median tilt at injury is negative; a declared
+    sign that says otherwise may be the wrong one. Films that repeat the injury film in every row were
+    probably copied. Common practice, no source.
+    """
+    found = []
+    at_injury = "tilt_injury"
+    if at_injury in frame and frame[at_injury].count() >= ENOUGH and frame[at_injury].median() > 0:
+        found.append((at_injury, "sign_doubtful"))
+    for time in map(slug, times()[1:]):
+        for concept in ("tilt", "ulnar_variance"):
+            first, later = f"{concept}_injury", f"{concept}_{time}"
+            if first in frame and later in frame:
+                both = frame[[first, later]].dropna()
+                if len(both) >= ENOUGH and bool((both[first] == both[later]).all()):
+                    found.append((later, "films_identical"))
+    return found
 
 
 def numeric_id_collisions(ids: NDArray[np.object_]) -> NDArray[np.bool_]:

@@ -58,9 +58,9 @@ class Ledger:
     Examples
     --------
     >>> cells = {"age": CellCounts(read=2, verbatim=1, blank=1)}
-    >>> print(Ledger(physical_rows=4, used=2, quarantined={"blank_id": 1}, not_data={"header": 1}, cells=cells))
-    4 rows read = 2 used + 1 quarantined (blank_id 1) + 1 not data (header 1); 2 cells read = 1 verbatim + \
-0 converted + 0 set missing + 1 blank
+    >>> print(Ledger(physical_rows=3, used=2, not_data={"header": 1}, cells=cells))
+    3 rows read = 2 used + 0 quarantined + 1 not data (header 1); 2 cells read = 1 verbatim + 0 converted + \
+0 set missing + 1 blank
     """
 
     physical_rows: int
@@ -101,7 +101,7 @@ class Ledger:
         ]
         if wrong:
             raise CohortError(
-                f"the cells of {', '.join(wrong)} are not all accounted for; nothing is used, please report it",
+                f"the cells of {', '.join(wrong)} are not all accounted for; nothing is used",
                 code="ledger_unbalanced",
             )
 

@@ -48,6 +48,8 @@ def open_level_judge(token: str, kind: str) -> Judgement:
     >>> open_level_judge("2r3a2.2", "text").value
     '2R3A2.2'
     """
+    if kind == "date":
+        return missing("date_in_text")
     if fold(token) in LIKE_MISSING:
         return missing("missing_like")
     level = plain_text(token, kind).upper()
@@ -92,6 +94,8 @@ def key_judge(token: str, kind: str) -> Judgement:
     >>> key_judge("007 ", "text").value
     '007'
     """
+    if kind == "date":
+        return missing("date_in_text")
     if fold(token) in LIKE_MISSING:
         return missing("missing_like")
     if kind == "number" and len(token.split(".")[0].lstrip("-")) > 15:

@@ -123,7 +123,7 @@ def _internal(value: Decimal, rule: NumberRule) -> Decimal:
     """Return a value of the declared unit and sign in the internal ones."""
     if rule.internal and rule.unit is not None:
         value = rule.unit.to_internal(value)
-    return -value if rule.flip else value
+    return value.copy_negate() if rule.flip else value
 
 
 def number_judge(rule: NumberRule) -> Callable[[str, str], Judgement]:
@@ -206,8 +206,13 @@ def _judge_parts(number: Decimal, signed: bool, before: str, after: str, rule: N
         toward = rule.directions[direction_word]
         if signed and value * toward < 0:
             return missing("contradicting_direction")
-        value, reason = abs(value) * toward, "direction_in_cell"
+        value, reason = _signed(value, toward), "direction_in_cell"
     return _bounded(float(value), "converted", reason, rule)
+
+
+def _signed(value: Decimal, toward: int) -> Decimal:
+    # Copying the sign keeps every digit; arithmetic would round to the context of the moment.
+    return value.copy_abs() if toward > 0 else value.copy_abs().copy_negate()
 
 
 def _unit_and_direction(after: str, rule: NumberRule) -> tuple[str | None, str]:
@@ -254,5 +259,7 @@ def _bounded(value: float, outcome: Outcome, reason: str, rule: NumberRule) -> J
         return missing("impossible")
     if rule.whole and not value.is_integer():
         return missing("not_whole")
-    remark = "implausible" if rule.soft and not rule.soft[0] <= value <= rule.soft[1] else ""
+    remark = "other_unit_in_cell" if reason == "other_unit_in_cell" else ""
+    if rule.soft and not rule.soft[0] <= value <= rule.soft[1]:
+        remark = "implausible"
     return Judgement(value + 0.0, outcome, reason, remark)

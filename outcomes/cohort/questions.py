@@ -8,7 +8,7 @@ from outcomes.cohort.dictionary import Column
 ROW_QUESTIONS = {
     "short_row": "The row has fewer cells than the header line. Is a cell missing?",
     "long_row": "The row has more cells than the header line. Is a cell split in two?",
-    "blank_id": "Which patient is this? The row has no patient or case id.",
+    "blank_id": "Which patient is this? The row has no usable patient or case id.",
     "looks_like_total": "Is this a total? If so, declare its word as footer; if not, correct the patient id.",
     "only_id": "Is this a remark? Only the patient column is filled.",
     "id_digits_lost": "The id has more digits than a spreadsheet keeps. What is the id? Store ids as text.",
@@ -38,6 +38,7 @@ CELL_QUESTIONS = {
     "not_whole": "Only whole numbers are possible. What is the value?",
     "impossible": "The value is impossible. What is it?",
     "missing_like": "Probably means missing. If so, declare it under missing; if not, what is the value?",
+    "date_in_text": "The spreadsheet program turned this text into a date. What was it?",
     "undeclared_level": "Not among the declared spellings. Which level is it?",
     "not_a_date": "Not a date. What is the day?",
     "impossible_date": "No such day in the calendar. What is the day?",
@@ -50,6 +51,10 @@ CELL_QUESTIONS = {
 }
 
 REMARKS = {
+    "other_unit_in_cell": "Another unit than the declared one; the value was converted. Is it right?",
+    "all_missing": "No cell of this column holds a usable value.",
+    "sign_doubtful": "At injury most wrists tilt dorsally, here most tilt volarly: is the declared sign right?",
+    "films_identical": "The same values as on the injury film in every row: copied by mistake?",
     "implausible": "Unusual but possible: is it right?",
     "spelling_merged": "Ids that differ only in case or spaces were taken for one. Are they?",
     "id_collision": "Ids that differ only in leading zeros were kept apart. Are they different?",

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+import traceback
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
 from typing import Any, NoReturn
@@ -13,7 +14,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from outcomes.cohort.accounts import NOT_DATA, cell_counts, count_rows, list_problems, list_queries
+from outcomes.cohort.accounts import (
+    NOT_DATA,
+    cell_counts,
+    column_problems,
+    count_rows,
+    list_problems,
+    list_queries,
+)
 from outcomes.cohort.checks import age_at, order_codes
 from outcomes.cohort.dictionary import DataDictionary, read_dictionary
 from outcomes.cohort.headings import match_headings
@@ -24,7 +32,7 @@ from outcomes.cohort.quality import Problem, refuse
 from outcomes.cohort.raw import RawTable
 from outcomes.cohort.reading import read_raw
 from outcomes.cohort.row_kinds import row_codes
-from outcomes.errors import CohortError
+from outcomes.errors import CohortError, OutcomesError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +43,10 @@ class Source:
     sheet: str
     sha256: str
     rows: int
+
+
+def _no_rows() -> pd.DataFrame:
+    return pd.DataFrame({"source_row": pd.Series(dtype="int64"), "code": [], "source_sheet": []})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False, eq=False)
@@ -50,24 +62,26 @@ class Cohort:
         What was declared.
     ledger : Ledger
         What became of every row and cell.
+    source : Source
+        The file.
     problems : tuple of Problem
         What somebody should know or put right; without cell contents.
     quarantine : DataFrame
-        Rows set aside: `source_row`, `source_sheet`, `code`.
-    source : Source
-        The file.
+        Rows set aside: `source_row`, `code`, `source_sheet`.
     history : tuple of str
         What was done, in sentences.
+    queries : DataFrame
+        What :meth:`query_list` gives; never shown.
     """
 
     data: pd.DataFrame
     dictionary: DataDictionary
     ledger: Ledger
-    problems: tuple[Problem, ...]
-    quarantine: pd.DataFrame
     source: Source
-    history: tuple[str, ...]
-    queries: pd.DataFrame
+    problems: tuple[Problem, ...] = ()
+    quarantine: pd.DataFrame = field(default_factory=_no_rows)
+    history: tuple[str, ...] = ()
+    queries: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def query_list(self) -> pd.DataFrame:
         """Return one line a cell or row to be put right, *with the value as it stands*, for a private place.
@@ -141,6 +155,22 @@ def read_cohort(
 0 set missing + 0 blank
     """
     declared = read_dictionary(dictionary)
+    try:
+        return _read(table, declared)
+    except OutcomesError:
+        raise
+    except Exception as error:
+        # Texts and frames of other libraries' errors carry cell contents, so only kind and place pass.
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        name = "the frame" if isinstance(table, pd.DataFrame) else Path(table).name
+        raise CohortError(
+            f"{name}: a fault in the program ({type(error).__name__} in {Path(place.filename).name}, line "
+            f"{place.lineno}); nothing is used, please report it",
+            code="program_fault",
+        ) from None
+
+
+def _read(table: str | os.PathLike[str] | pd.DataFrame, declared: DataDictionary) -> Cohort:
     raw = read_raw(table, declared)
     used, _ = match_headings(raw.headings, declared)
     codes = row_codes(raw, declared, used)
@@ -221,7 +251,11 @@ def _assemble(
         data=data,
         dictionary=dictionary,
         ledger=ledger,
-        problems=(*raw.problems, *list_problems(raw, parsed, frame, final, lost)),
+        problems=(
+            *raw.problems,
+            *column_problems(raw, parsed, data),
+            *list_problems(raw, parsed, frame, final, lost),
+        ),
         quarantine=pd.DataFrame(lost, columns=["source_row", "code"]).assign(source_sheet=raw.sheet),
         source=Source(name=raw.file, sheet=raw.sheet, sha256=raw.sha256, rows=raw.physical_rows),
         history=(f"Read {raw.file}: {ledger}.",),

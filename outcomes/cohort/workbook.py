@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -84,24 +85,28 @@ def read_workbook(file: str, content: bytes, sha256: str, dictionary: DataDictio
 
 def _open(file: str, content: bytes, dictionary: DataDictionary) -> _Sheet:
     # openpyxl takes half a second to import and only workbooks need it.
-    from openpyxl import load_workbook
+    from openpyxl import DEFUSEDXML, load_workbook
 
+    if not DEFUSEDXML:
+        raise CohortError("workbooks need one more package: pip install defusedxml", code="no_defusedxml")
     archive = check_archive(file, content)
     try:
-        book = load_workbook(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
-        name = _chosen(file, book, dictionary.table.sheet)
-        sheet: Any = book[name]
-        member = sheet._worksheet_path.lstrip("/")
-        # The size a sheet states about itself may be wrong, and the reader would stop there.
-        sheet.reset_dimensions()
-        facts = sheet_facts(file, name, archive.read(member))
-        rows = [tuple(row) for row in sheet.iter_rows(values_only=True)]
+        with warnings.catch_warnings():
+            # The reader's warnings name cells and parts it skips; what matters is checked here instead.
+            warnings.simplefilter("ignore")
+            book = load_workbook(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
+            name = _chosen(file, book, dictionary.table.sheet)
+            sheet: Any = book[name]
+            # The size a sheet states about itself may be wrong, and the reader would stop there.
+            sheet.reset_dimensions()
+            facts = sheet_facts(file, name, archive.read(sheet._worksheet_path.lstrip("/")))
+            rows = [tuple(row) for row in sheet.iter_rows(values_only=True)]
     except CohortError:
         raise
     except Exception as error:  # the reader's own texts may show contents, so only its kind is passed on
         raise CohortError(
-            f"{file} cannot be read as a workbook ({type(error).__name__}); open it in a spreadsheet program and "
-            "save it again as .xlsx",
+            f"{file} cannot be read as a workbook ({type(error).__name__}); open it in a spreadsheet "
+            "program and save it again as .xlsx",
             code="broken_workbook",
         ) from None
     if len(rows) != facts.last_row:
