@@ -192,3 +192,27 @@ def cluster_codes(clusters: Any, n: int) -> tuple[IntArray, int]:
             code="missing_cluster",
         )
     return np.asarray(codes, dtype=np.int64), len(found)
+
+
+def clusters_of(clusters: Any, used: NDArray[np.bool_]) -> NDArray[Any] | None:
+    """Return the clusters of the rows that are used, None for None.
+
+    Raises
+    ------
+    EstimationError
+        Wrong length.
+
+    Examples
+    --------
+    >>> clusters_of(["a", "b", "c"], np.array([True, False, True])).tolist()
+    ['a', 'c']
+    """
+    if clusters is None:
+        return None
+    labels = np.asarray(clusters)
+    if labels.shape != used.shape:
+        raise EstimationError(
+            f"the clusters have shape {labels.shape}; give one label for each of {len(used)} rows",
+            code="bad_shape",
+        )
+    return labels[used]

@@ -15,7 +15,7 @@ import pandas as pd
 from scipy import linalg, special
 
 from outcomes.errors import EstimationError
-from outcomes.stats.arrays import FloatArray, check_matrix, check_weights
+from outcomes.stats.arrays import FloatArray, check_matrix, check_weights, clusters_of
 from outcomes.stats.clusters import Covariance, SandwichPieces, covariance_of, sandwich_pieces
 from outcomes.stats.contrasts import covariance_method, tidy_coefficients
 from outcomes.stats.logistic import logistic_log_likelihood, working_scale
@@ -174,7 +174,7 @@ def fit_firth(
     pieces = sandwich_pieces(
         x * root[:, None],
         columns,
-        clusters=None if clusters is None else np.asarray(clusters)[used],
+        clusters=clusters_of(clusters, used),
         covariance=covariance,
     )
     return FirthFit(

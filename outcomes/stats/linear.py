@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import EstimationError
-from outcomes.stats.arrays import FloatArray, check_matrix, check_outcome, check_weights
+from outcomes.stats.arrays import FloatArray, check_matrix, check_outcome, check_weights, clusters_of
 from outcomes.stats.clusters import Covariance, SandwichPieces, covariance_of, sandwich_pieces
 from outcomes.stats.contrasts import (
     at_level,
@@ -137,7 +137,7 @@ unreliable: 6 clusters)
     outcome = check_outcome(y, n_rows)
     weight = check_weights(weights, n_rows)
     used = weight > 0.0
-    labels = None if clusters is None else np.asarray(clusters)[used]
+    labels = clusters_of(clusters, used)
     root = np.sqrt(weight[used])
     design_w, outcome_w = design[used] * root[:, None], outcome[used] * root
     n = len(root)

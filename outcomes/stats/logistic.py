@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import linalg, special
 
 from outcomes.errors import EstimationError
-from outcomes.stats.arrays import FloatArray, check_matrix, check_weights
+from outcomes.stats.arrays import FloatArray, check_matrix, check_weights, clusters_of
 from outcomes.stats.clusters import Covariance, SandwichPieces, covariance_of, sandwich_pieces
 from outcomes.stats.contrasts import covariance_method, tidy_coefficients
 from outcomes.stats.rank import full_rank_qr
@@ -157,7 +157,7 @@ def fit_logistic(
     pieces = sandwich_pieces(
         x * root[:, None],
         columns,
-        clusters=None if clusters is None else np.asarray(clusters)[used],
+        clusters=clusters_of(clusters, used),
         covariance=covariance,
     )
     everywhere = special.expit(design @ beta)
