@@ -41,7 +41,8 @@ class Pooled:
     estimate : Estimate
         Pooled difference: of means in the outcome's unit, of risks in percentage points.
     beside : tuple of Estimate
-        Pooled risk ratio and odds ratio of a binary outcome.
+        Pooled risk ratio and odds ratio of a binary outcome, and before them the risk difference of a linear
+        model with cluster-robust errors when a cluster holds several cases.
     test : JointTest
         Cochran-Mantel-Haenszel test of a binary outcome; the pooled t, as F, of a continuous one.
     homogeneity : JointTest
@@ -141,10 +142,14 @@ def _pool_binary(
         difference_contrast=f"{groups[0]} minus {groups[1]}",
     )
     difference = _in_percentage_points(replace(found.risk_difference, n_missing=n_missing))
+    beside = [replace(e, n_missing=n_missing) for e in (found.risk_ratio, found.odds_ratio)]
+    if cases.clustered:
+        clustered, _ = _additive(cases, first, second, strata, groups, n_missing)
+        beside.insert(0, _in_percentage_points(clustered))
     question = f"{groups[0]} and {groups[1]} alike, stratum by stratum"
     return Pooled(
         axis=axis, groups=groups, strata=tuple(name for name, _ in strata), estimate=difference,
-        beside=tuple(replace(e, n_missing=n_missing) for e in (found.risk_ratio, found.odds_ratio)),
+        beside=tuple(beside),
         test=of_strata(found.test, question, found.n, n_missing),
         homogeneity=of_strata(found.tarone, _same_everywhere(groups, "odds ratio"), found.n, n_missing),
     )  # fmt: skip
@@ -160,27 +165,39 @@ def _pool_continuous(
     n_missing: int,
 ) -> Pooled:
     """Pool mean differences by a linear model with a mean for each stratum."""
+    estimate, test = _additive(cases, first, second, strata, groups, n_missing)
+    model = _cell_means(cases, [(name, rows & first, rows & second) for name, rows in strata])
+    question = _same_everywhere(groups, "difference")
+    return Pooled(
+        axis=axis, groups=groups, strata=tuple(name for name, _ in strata), estimate=estimate, beside=(),
+        test=test, homogeneity=_interaction(model, question, estimate.n, n_missing),
+    )  # fmt: skip
+
+
+def _additive(
+    cases: OutcomeCases,
+    first: BoolArray,
+    second: BoolArray,
+    strata: Sequence[tuple[str, BoolArray]],
+    groups: tuple[str, str],
+    n_missing: int,
+) -> tuple[Estimate, JointTest]:
+    """Return the difference given the stratum, the same in all, and its test."""
     name = f"{groups[0]} minus {groups[1]}"
     question = f"{groups[0]} and {groups[1]} alike, given the stratum"
     masks = [rows & (first | second) for _, rows in strata]
     rows = np.any(masks, axis=0) if masks else np.zeros(len(cases.values), dtype=bool)
     n = int(rows.sum())
     design = np.column_stack([*(mask[rows] for mask in masks), first[rows]]).astype(float)
-    if not masks or n <= design.shape[1] or np.unique(cases.clusters[rows]).size < 2:
+    if not masks or n <= design.shape[1] or _one_cluster(cases, rows):
         reason = "no stratum has cases of both groups to spare"
-        estimate = Estimate.not_estimable(reason, contrast=name, unit=cases.unit, n=n, n_missing=n_missing)
-        test = no_joint_test(question, n, n_missing, reason)
-    else:
-        names = (*(stratum for stratum, _ in strata), name)
-        fit = _fit(cases, rows, design, names)
-        last = np.eye(len(names))[-1:]
-        estimate = linear_contrast(fit, last, labels=[name], unit=cases.unit, n_missing=n_missing)[0]
-        test = of_wald(fit, last, question, n_missing)
-    model = _cell_means(cases, [(s, m & first, m & second) for (s, _), m in zip(strata, masks, strict=True)])
-    return Pooled(
-        axis=axis, groups=groups, strata=tuple(s for s, _ in strata), estimate=estimate, beside=(), test=test,
-        homogeneity=_interaction(model, _same_everywhere(groups, "difference"), n, n_missing),
-    )  # fmt: skip
+        none = Estimate.not_estimable(reason, contrast=name, unit=cases.unit, n=n, n_missing=n_missing)
+        return none, no_joint_test(question, n, n_missing, reason)
+    names = (*(stratum for stratum, _ in strata), name)
+    fit = _fit(cases, rows, design, names)
+    last = np.eye(len(names))[-1:]
+    estimate = linear_contrast(fit, last, labels=[name], unit=cases.unit, n_missing=n_missing)[0]
+    return estimate, of_wald(fit, last, question, n_missing)
 
 
 def two_way(cases: OutcomeCases) -> TwoWay:
@@ -222,7 +239,7 @@ def _cell_means(
         return None
     masks = [mask for _, a, b in cells for mask in (a, b)]
     rows = np.any(masks, axis=0)
-    if np.unique(cases.clusters[rows]).size < 2:
+    if _one_cluster(cases, rows):
         return None
     design = np.column_stack([mask[rows] for mask in masks]).astype(float)
     names = [f"{name}, {side}" for name, _, _ in cells for side in ("first", "second")]
@@ -231,6 +248,12 @@ def _cell_means(
         fit=_fit(cases, rows, design, names),
         classical=fit_linear(design, cases.values[rows], names=names, covariance="classical"),
     )
+
+
+def _one_cluster(cases: OutcomeCases, rows: BoolArray) -> bool:
+    """Return whether all these cases (at least one) belong to one cluster, which leaves no errors to estimate."""
+    clusters = cases.clusters[rows]
+    return bool(clusters.min() == clusters.max())
 
 
 def _fit(cases: OutcomeCases, rows: BoolArray, design: FloatArray, names: Sequence[str]) -> LinearFit:

@@ -117,10 +117,12 @@ class Comparison:
         lines = [f"{self.label}: known in {known} of {self.n_eligible} eligible cases."]
         contrasts = self.within_strategy if self.asked else self.crude
         lines += [f"{_sentence(c)}, p {_p(c.estimate.p_value)}, Holm {_p(c.p_holm)}." for c in contrasts]
+        methods = ", ".join(dict.fromkeys(contrast.estimate.method for contrast in contrasts))
+        lines.append(f"95 % intervals ({methods}).")
         reduction = [pooled for pooled in self.pooled if pooled.axis == "reduction"]
         lines += [f"Over all strata {pooled.estimate}; {pooled.homogeneity}." for pooled in reduction]
-        lines += [f"{test}." for test in self.tests[:1]]
-        lines.append(f"Holm's family: {self.family}, {self.family_size} tests that describe and decide nothing.")
+        lines += [f"Supposing {test}." for test in self.tests[:1]]
+        lines.append(f"Holm's family: {self.family} ({self.family_size} tests, which decide nothing).")
         return " ".join(lines)
 
     def _repr_html_(self) -> str:
@@ -309,10 +311,17 @@ def _notes(cases: OutcomeCases, rules: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _sentence(contrast: Contrast) -> str:
-    """Return a contrast with its stratum as the start of a sentence."""
-    if not contrast.within:
-        return str(contrast.estimate)
-    return f"{'At' if contrast.axis == 'strategy' else 'With'} {contrast.within}, {contrast.estimate}"
+    """Return a contrast with its stratum as the start of a sentence, without its method."""
+    estimate = contrast.estimate
+    where = ""
+    if contrast.within:
+        where = f"{'At' if contrast.axis == 'strategy' else 'With'} {contrast.within}, "
+    if estimate.value is None:
+        return f"{where}{estimate}"
+    limits = "no interval"
+    if estimate.conf_low is not None and estimate.conf_high is not None:
+        limits = f"{estimate.conf_low:.4g} to {estimate.conf_high:.4g}"
+    return f"{where}{estimate.contrast} {estimate.value:.4g} {estimate.unit} ({limits}; n = {estimate.n})"
 
 
 def _p(p: float | None) -> str:

@@ -309,7 +309,7 @@ def _is_yes_no(column: Any) -> bool:
     return bool(inside.any() and (inside | np.isnan(column)).all())
 
 
-def _grouping(sample: StudySample, rows: Any, by: By) -> tuple[pd.Categorical, tuple[str, ...]]:
+def _grouping(sample: StudySample, rows: Any, by: By) -> tuple[Any, tuple[str, ...]]:
     """Return the group of each eligible case, groups with cases only, and the groups compared."""
     if by == "strategy":
         names, codes = strategies_seen(sample)
@@ -324,10 +324,8 @@ def _grouping(sample: StudySample, rows: Any, by: By) -> tuple[pd.Categorical, t
 def _groups(summary: GroupSummary, codes: Any, patients: Any) -> tuple[BaselineGroup, ...]:
     """Return the columns of the table with their cases and patients; everybody last."""
     names, sizes = (*summary.groups[:-1], "all"), summary.sizes
-    # one number a (group, patient): how many different ones each group has
-    pairs = np.unique(codes.astype(np.int64) * (int(patients.max(initial=0)) + 1) + patients)
-    per_group = np.bincount(pairs // (int(patients.max(initial=0)) + 1), minlength=len(names) - 1)
-    counts = [*per_group.tolist(), int(np.unique(patients).size)]
+    parts = [patients[codes == position] for position in range(len(names) - 1)]
+    counts = [int(np.count_nonzero(np.bincount(part))) for part in (*parts, patients)]
     return tuple(
         BaselineGroup(name=name, n_cases=size, n_patients=n)
         for name, size, n in zip(names, sizes, counts, strict=True)

@@ -154,7 +154,7 @@ def summarise(
     values = (cases.total_values if total else cases.values)[rows]
     known = ~np.isnan(values)
     present = values[known]
-    n_patients = int(np.unique(cases.patients[rows][known]).size)
+    n_patients = int(np.count_nonzero(np.bincount(cases.patients[rows][known])))
     n, n_missing = int(known.sum()), int((~known).sum())
     if cases.kind == "binary":
         events = int(present.sum())

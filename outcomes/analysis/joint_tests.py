@@ -23,7 +23,7 @@ class JointTest:
     Attributes
     ----------
     question : str
-        What would be true if p were large: what is tested, in words.
+        What the test supposes and a small p speaks against, in words.
     symbol : str
         ``"F"``, ``"chi2"`` or ``"H"``.
     statistic, df, df_within, p_value : float or None
