@@ -167,7 +167,7 @@ def _recorded(data: pd.DataFrame, names: list[str]) -> tuple[np.ndarray, np.ndar
         odd = np.flatnonzero(~(np.isnan(values) | (values == 0) | (values == 1)))
         if len(odd):
             raise CohortError(
-                f"column {column!r} must be 1, 0 or missing; {len(odd)} are not, rows {row_numbers(data, odd)}",
+                f"column {column!r} must be 1, 0 or missing; {len(odd)} are not: {row_numbers(data, odd)}",
                 code="not_yes_no",
             )
         yes |= (values == 1).astype(np.int64) << bit
@@ -203,6 +203,9 @@ def _label(
     open_ = note.doubtful - yes - no
     certain = (yes | asserted) - clash - open_
     strategy, rule = _decide(certain, clash, open_, rules)
+    if rules.assumed(rule) & no:
+        clash |= rules.assumed(rule)
+        strategy, rule = UNCLEAR, "column-and-text-disagree"
     if rule == "nothing-recorded" and note.removed:
         rule = "only-removal"
     elif rule == "nothing-recorded" and note.earlier:
@@ -227,7 +230,7 @@ def _refine(
         if rough in note.asserted:
             if exact & (yes | note.asserted):
                 asserted -= {rough}
-            elif len(exact - no) <= 1:  # the columns deny what the text asserts, all or all but one
+            elif exact <= no:
                 clash |= {rough}
         if rough in note.negated:
             clash |= exact & (yes | note.asserted)

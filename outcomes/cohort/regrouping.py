@@ -8,11 +8,15 @@ import numpy as np
 
 from outcomes.cohort.columns import ObjectArray
 from outcomes.cohort.fixation import FixationLabels
+from outcomes.cohort.rules import shipped_rules
 from outcomes.errors import StudyError
 
 
 def group_strategies(
-    labels: FixationLabels | Iterable[str | None], groups: Mapping[str, Sequence[str]]
+    labels: FixationLabels | Iterable[str | None],
+    groups: Mapping[str, Sequence[str]],
+    *,
+    strategies: Iterable[str] | None = None,
 ) -> ObjectArray:
     """Return the strategies with those of a group under the group's name.
 
@@ -21,6 +25,9 @@ def group_strategies(
     labels : FixationLabels or iterable of str, length n_cases
     groups : mapping of str to sequence of str
         Group name -> strategies it collects. Strategies in no group keep their name.
+    strategies : iterable of str, optional
+        Every strategy that there can be; default those of the rule table that gave the labels, or for bare names
+        those of the shipped table and those that occur.
 
     Returns
     -------
@@ -38,13 +45,15 @@ def group_strategies(
     ['plate', 'spanning plate']
     """
     if isinstance(labels, FixationLabels):
-        strategies, known = labels.strategy, set(labels.rules.strategies)
+        found, known = labels.strategy, set(labels.rules.strategies)
     else:
-        strategies = np.array(list(labels), dtype=object)
-        known = {str(each) for each in strategies if each is not None}
+        found = np.array(list(labels), dtype=object)
+        known = {str(each) for each in found if each is not None} | set(shipped_rules().strategies)
+    if strategies is not None:
+        known = set(strategies)
     _check(groups, known)
     new_name = {member: name for name, members in groups.items() for member in members}
-    grouped: ObjectArray = np.array([new_name.get(each, each) for each in strategies], dtype=object)
+    grouped: ObjectArray = np.array([new_name.get(each, each) for each in found], dtype=object)
     return grouped
 
 

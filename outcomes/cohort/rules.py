@@ -45,8 +45,9 @@ class Rule:
     at_least : int
         How many of `of` must be present.
     of : frozenset of str
-    assumption : bool
-        The rule reads something that was not stated; its cases are counted apart.
+    assumes : str
+        Component that the rule reads although it was not stated; its cases are counted apart, and a column that
+        denies the component makes the case unclear.
     """
 
     id: str
@@ -57,7 +58,7 @@ class Rule:
     only: frozenset[str] = frozenset()
     at_least: int = 0
     of: frozenset[str] = frozenset()
-    assumption: bool = False
+    assumes: str = ""
 
     def matches(self, present: frozenset[str]) -> bool:
         """Return whether the rule covers this set of components."""
@@ -106,6 +107,10 @@ class StrategyRules:
                 return rule.strategy, rule.id
         return UNCLEAR, "no-rule-matches" if present else "nothing-recorded"
 
+    def assumed(self, rule_id: str) -> frozenset[str]:
+        """Return the component that a rule reads although it was not stated, as a set of none or one."""
+        return frozenset(rule.assumes for rule in self.rules if rule.id == rule_id and rule.assumes)
+
     def says(self, rule_id: str) -> str:
         """Return a rule in words."""
         return BUILT_IN.get(rule_id) or next(rule.says for rule in self.rules if rule.id == rule_id)
@@ -113,7 +118,7 @@ class StrategyRules:
     @property
     def assumptions(self) -> frozenset[str]:
         """Ids of rules that read something that was not stated."""
-        return frozenset(rule.id for rule in self.rules if rule.assumption)
+        return frozenset(rule.id for rule in self.rules if rule.assumes)
 
 
 @cache
@@ -234,12 +239,14 @@ def _components(
 def _rule(row: Mapping[str, Any], names: set[str], strategies: set[str], problems: list[str]) -> Rule:
     rule_id = str(row.get("id", ""))
     what = f"rule {rule_id!r}"
-    keys = ("id", "says", "strategy", "all", "any", "only", "at_least", "of", "assumption")
+    keys = ("id", "says", "strategy", "all", "any", "only", "at_least", "of", "assumes")
     _unknown(what, row, keys, problems)
     if not rule_id or not _text(row.get("says")):
         problems.append(f"{what} needs id and says as text")
     if row.get("strategy") not in strategies:
         problems.append(f"{what}: strategy must be one of: {', '.join(sorted(strategies))}")
+    if "assumes" in row:
+        _known([row["assumes"]], f"{what}, assumes", names, problems)
     if not {"all", "any", "of"} & set(row):
         problems.append(f"{what} needs a condition: all, any, or at_least with of")
     at_least = row.get("at_least", 0)
@@ -253,7 +260,7 @@ def _rule(row: Mapping[str, Any], names: set[str], strategies: set[str], problem
     return Rule(
         id=rule_id, says=str(row.get("says", "")), strategy=str(row.get("strategy", "")), all_of=sets["all"],
         any_of=sets["any"], only=sets["only"], of=sets["of"], at_least=at_least,
-        assumption=bool(row.get("assumption", False)),
+        assumes=str(row.get("assumes", "")),
     )  # fmt: skip
 
 

@@ -222,18 +222,17 @@ def _read_phrase(items: list[dict[str, _Item]], has_letters: bool) -> PhraseRead
         else:
             scope = _opened(item) or scope
     kinds = {kind for item in items for kind in item}
+    only_negation = bool(items) and all("negation" in item for item in items)
     removal = bool(kinds & {"removal", "removal_after"})
     return PhraseReading(
         mentions=tuple((each.components, each.term, each.meant) for each in mentions),
         words=frozenset(item["settling"].term for item in items if "settling" in item),
         temporary="temporary" in kinds,
         removal=removal,
-        only_negation=bool(items) and all("negation" in item for item in items),
+        only_negation=only_negation,
         has_or=any(item["joining"].term == "or" for item in items if "joining" in item),
-        understood=bool(mentions)
-        or removal
-        or bool(kinds & {"neutral", "settling", "temporary"})
-        or not has_letters,
+        understood=bool(mentions or removal or only_negation or not has_letters)
+        or bool(kinds & {"neutral", "settling", "temporary"}),
     )
 
 

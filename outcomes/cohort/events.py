@@ -1,0 +1,325 @@
+"""Read the event slots of a cohort into one row an event, by a table of kinds and reasons."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+import numpy as np
+import pandas as pd
+
+from outcomes.cohort.columns import HasData, dates, numbers, row_numbers, texts
+from outcomes.cohort.concepts import internal_name
+from outcomes.cohort.criteria import read_toml
+from outcomes.errors import CohortError, CriteriaError
+from outcomes.reference import load_reference
+
+Unmapped = Literal["refuse", "query"]
+FORMAT = "outcomes complications 1"
+UNKNOWN, UNMAPPED = "unknown", "unmapped"
+EVENT_COLUMNS = (
+    "position", "slot", "kind", "family", "date", "severity", "reason", "planned", "reoperation",
+    "linked_to_reduction",
+)  # fmt: skip
+_EVENT = re.compile(r"event_(\d+)")
+_OWN_REASON = "the kind says it"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventKind:
+    """What an event is: its family, and whether it is planned, an operation, or part of a lost reduction."""
+
+    name: str
+    family: str
+    planned: bool = False
+    reoperation: bool = False
+    reduction_linked: bool = False
+    own_reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventReason:
+    """Why an operation was done."""
+
+    name: str
+    planned: bool = False
+    reduction_linked: bool = False
+    unknown: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventTable:
+    """Words of a cohort table -> kinds and reasons.
+
+    Attributes
+    ----------
+    version, source : str
+    kinds : mapping of str to EventKind
+        By token, folded.
+    reasons : mapping of str to EventReason
+        By token, folded; the words of kinds that are no operation are reasons too.
+    nothing : frozenset of str
+        Tokens that state that nothing happened.
+    """
+
+    version: str
+    source: str
+    kinds: Mapping[str, EventKind]
+    reasons: Mapping[str, EventReason]
+    nothing: frozenset[str]
+
+
+def fold(token: str) -> str:
+    """Return a token as it is compared: no case, hyphens, full stops or outer spaces, no plural s.
+
+    Examples
+    --------
+    >>> fold(" Pin-site infections ")
+    'pin site infection'
+    """
+    plain = " ".join(token.casefold().replace("-", " ").replace(".", " ").replace("_", " ").split())
+    plural = len(plain) > 4 and plain.endswith("s") and not plain.endswith(("ss", "is", "us"))
+    return plain[:-1] if plural else plain
+
+
+@cache
+def shipped_events() -> EventTable:
+    """Return the table of kinds and reasons that comes with the package.
+
+    Examples
+    --------
+    >>> shipped_events().kinds["malunion"].reduction_linked
+    True
+    """
+    return read_events(load_reference("complications"))
+
+
+def read_events(source: str | Path | Mapping[str, Any] | None = None) -> EventTable:
+    """Read a table of event kinds and reasons.
+
+    Parameters
+    ----------
+    source : str, Path, mapping or None
+        Path of a TOML file in the format of the shipped table, its content as a mapping, or None for that
+        table.
+
+    Returns
+    -------
+    EventTable
+
+    Raises
+    ------
+    CriteriaError
+        When the table is not valid; one message lists every problem.
+    """
+    if source is None:
+        return shipped_events()
+    where = "event table"
+    if not isinstance(source, Mapping):
+        path = Path(source)
+        if not path.is_file():
+            raise CriteriaError(f"no event table at {str(source)!r}; give a TOML file", code="no_file")
+        source, where = read_toml(path), path.name
+    problems: list[str] = []
+    if source.get("format") != FORMAT:
+        problems.append(f'the first line must be format = "{FORMAT}"')
+    if not str(source.get("source", "")).strip():
+        problems.append("needs a source")
+    allowed = {"name", "family", "tokens", "planned", "reoperation", "reduction_linked", "own_reason"}
+    kinds = _by_token(source.get("kind", []), EventKind, allowed, problems)
+    reasons = _by_token(
+        source.get("reason", []),
+        EventReason,
+        {"name", "tokens", "planned", "reduction_linked", "unknown"},
+        problems,
+    )
+    problems.extend(f"kind {each.name!r} needs a family" for each in set(kinds.values()) if not each.family)
+    if not kinds:
+        problems.append("there is no [[kind]]")
+    if problems:
+        raise CriteriaError(f"{where}: " + "; ".join(problems), code="bad_events")
+    also = {
+        token: EventReason(name=kind.name, reduction_linked=kind.reduction_linked)
+        for token, kind in kinds.items()
+        if not (kind.reoperation or kind.planned)
+    }
+    return EventTable(
+        version=str(source.get("version", "")), source=str(source["source"]), kinds=kinds, reasons={**also, **reasons},
+        nothing=frozenset(fold(str(each)) for each in source.get("nothing", [])),
+    )  # fmt: skip
+
+
+def _by_token(rows: object, row_type: type[Any], allowed: set[str], problems: list[str]) -> dict[str, Any]:
+    """Return rows by token, refusing a token that means two things."""
+    found: dict[str, Any] = {}
+    if not isinstance(rows, list):
+        problems.append("kinds and reasons are lists of tables")
+        return found
+    for row in rows:
+        name = str(row.get("name", ""))
+        unknown = sorted(set(row) - allowed)
+        tokens = row.get("tokens", [])
+        if unknown:
+            problems.append(
+                f"{name!r} has unknown keys {', '.join(unknown)}; allowed: {', '.join(sorted(allowed))}"
+            )
+            continue
+        if not name or not isinstance(tokens, list):
+            problems.append(f"{name!r} needs a name and a list of tokens")
+            continue
+        try:
+            entry = row_type(**{key: value for key, value in row.items() if key != "tokens"})
+        except TypeError:
+            problems.append(f"{name!r} lacks a key; allowed: {', '.join(sorted(allowed))}")
+            continue
+        for token in {fold(each) for each in [name, *tokens]}:
+            if token in found and found[token] != entry:
+                problems.append(f"token {token!r} belongs to {found[token].name!r} and {name!r}")
+            found[token] = entry
+    return found
+
+
+def event_slots(data: pd.DataFrame) -> tuple[int, ...]:
+    """Return the numbers of the event slots of a table."""
+    matches = (_EVENT.fullmatch(str(name)) for name in data.columns)
+    return tuple(sorted(int(match[1]) for match in matches if match))
+
+
+def case_events(
+    cohort: HasData, *, table: EventTable | str | Path | Mapping[str, Any] | None = None,
+    unmapped: Unmapped = "refuse",
+) -> pd.DataFrame:  # fmt: skip
+    """Return the events of a cohort, one row an event.
+
+    Parameters
+    ----------
+    cohort : HasData
+        Table with ``event_1``, and where recorded ``event_date_1``, ``event_severity_1``, ``event_reason_1``, and
+        so on for further slots.
+    table : EventTable, str, Path, mapping or None
+        Kinds and reasons; default the shipped table.
+    unmapped : {"refuse", "query"}
+        What to do with words that the table does not know, and with a date, grade or reason that stands
+        without an event: stop with column and rows, or keep the event with the kind ``"unmapped"``.
+
+    Returns
+    -------
+    DataFrame
+        ``position`` (row of the cohort, from 0), ``slot``, ``kind``, ``family``, ``date``, ``severity``,
+        ``reason`` (``""`` where none is asked for, ``"unknown"`` where one is missing), ``planned``,
+        ``reoperation``, ``linked_to_reduction`` (``"yes"``, ``"no"`` or ``"unknown"``).
+
+    Raises
+    ------
+    CohortError
+        When there is no event column, or a word is not known and `unmapped` is ``"refuse"``.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> rows = pd.DataFrame({"event_1": ["CTS", "removal of K-wires", None], "event_2": ["osteotomy", None, None]})
+    >>> case_events(SimpleNamespace(data=rows))[["position", "kind", "planned", "linked_to_reduction"]]
+       position                      kind  planned linked_to_reduction
+    0         0     median nerve symptoms    False                  no
+    1         0      corrective osteotomy    False                 yes
+    2         1  planned removal of wires     True                  no
+    """
+    if unmapped not in get_args(Unmapped):
+        raise CohortError(
+            f"unmapped = {unmapped!r} is not allowed; use one of: {', '.join(get_args(Unmapped))}",
+            code="bad_option",
+        )
+    known = table if isinstance(table, EventTable) else read_events(table)
+    data = cohort.data
+    slots = event_slots(data)
+    if not slots:
+        raise CohortError(
+            "complications need columns declared as event, one a slot: declare them in the dictionary",
+            code="column_needed",
+        )
+    problems: list[str] = []
+    parts = [_read_slot(data, slot, known, problems) for slot in slots]
+    if problems and unmapped == "refuse":
+        raise CohortError(
+            "words that the event table does not know: "
+            + "; ".join(problems)
+            + ". Add them to the tokens of an event table of your own, correct the cells, or use "
+            'unmapped = "query" to set these cases missing',
+            code="unmapped_event",
+        )
+    events = pd.concat(parts, ignore_index=True)
+    return events.sort_values(["position", "slot"], ignore_index=True)[list(EVENT_COLUMNS)]
+
+
+def _read_slot(data: pd.DataFrame, slot: int, table: EventTable, problems: list[str]) -> pd.DataFrame:
+    """Return the events of one slot; words that are not known go to `problems` as counts and rows."""
+    name = internal_name("event", slot=slot)
+    words = texts(data, name)
+    when = dates(data, internal_name("event_date", slot=slot))
+    grade = numbers(data, internal_name("event_severity", slot=slot))
+    why = texts(data, internal_name("event_reason", slot=slot))
+    codes, distinct = pd.factorize(words)
+    folded = [fold(str(each)) for each in distinct]
+    nothing = np.array([each in table.nothing for each in folded] + [False])[codes]
+    recorded = (codes >= 0) & ~nothing
+    orphan = ~recorded & (~np.isnat(when) | ~np.isnan(grade) | (why != None))  # noqa: E711  elementwise
+    rows: list[int] = np.flatnonzero(recorded | orphan).tolist()
+    kinds = [table.kinds.get(each) for each in folded] + [None]
+    chosen = [kinds[codes[row]] if recorded[row] else None for row in rows]
+    strange = [row for row, kind in zip(rows, chosen, strict=True) if kind is None and recorded[row]]
+    _say(problems, data, name, "not known", strange)
+    _say(
+        problems,
+        data,
+        name,
+        "empty, but a date, grade or reason stands beside it",
+        np.flatnonzero(orphan).tolist(),
+    )
+    read = [_reason(kind, why[row], table) for row, kind in zip(rows, chosen, strict=True)]
+    strange = [row for row, each in zip(rows, read, strict=True) if each is None]
+    _say(problems, data, internal_name("event_reason", slot=slot), "not known", strange)
+    records = [_event(kind, reason) for kind, reason in zip(chosen, read, strict=True)]
+    frame = pd.DataFrame(
+        records, columns=["kind", "family", "reason", "planned", "reoperation", "linked_to_reduction"]
+    )
+    return frame.assign(position=rows, slot=slot, date=when[rows], severity=grade[rows])
+
+
+def _say(problems: list[str], data: pd.DataFrame, column: str, what: str, rows: list[int]) -> None:
+    if rows:
+        problems.append(f"column {column!r}: {len(rows)} {what}, rows {row_numbers(data, rows)}")
+
+
+def _reason(kind: EventKind | None, word: object, table: EventTable) -> EventReason | None:
+    """Return why an event was done; None when the word is not known."""
+    if word is not None and fold(str(word)) not in table.nothing:
+        return table.reasons.get(fold(str(word)))
+    if kind is not None and kind.own_reason:
+        return EventReason(name=kind.own_reason)
+    if kind is not None and kind.reoperation and kind.reduction_linked:
+        return EventReason(name=_OWN_REASON, reduction_linked=True)
+    return EventReason(name=UNKNOWN, unknown=True)
+
+
+def _event(kind: EventKind | None, reason: EventReason | None) -> tuple[str, str, str, bool, bool, str]:
+    """Return kind, family, reason, planned, reoperation and link to reduction of one event."""
+    if kind is None:
+        return UNMAPPED, UNMAPPED, "", False, False, UNKNOWN
+    why = reason or EventReason(name=UNKNOWN, unknown=True)
+    if kind.planned and (why.unknown or why.planned):
+        return kind.name, kind.family, "planned", True, False, "no"
+    if kind.planned:  # wires taken out early because they were infected: no longer as planned
+        linked = "yes" if why.reduction_linked else "no"
+        return f"early: {kind.name}", "reoperation", why.name, False, True, linked
+    if not kind.reoperation:
+        linked = "yes" if kind.reduction_linked else "no"
+        return kind.name, kind.family, "" if why.unknown else why.name, False, False, linked
+    if why.planned:
+        return kind.name, "planned", "planned", True, False, "no"
+    if kind.reduction_linked or why.reduction_linked:
+        return kind.name, kind.family, why.name, False, True, "yes"
+    return kind.name, kind.family, why.name, False, True, UNKNOWN if why.unknown else "no"
