@@ -17,11 +17,8 @@ from outcomes.cohort.columns import (
     FloatArray,
     HasData,
     ObjectArray,
-    check_time,
-    numbers,
     texts,
 )
-from outcomes.cohort.concepts import internal_name
 from outcomes.cohort.criteria import (
     Criterion,
     ReductionCriteria,
@@ -29,6 +26,7 @@ from outcomes.cohort.criteria import (
     reading_error_sizes,
     shipped_criteria,
 )
+from outcomes.cohort.films import check_film_columns, check_references, film_values, films_by_case
 from outcomes.cohort.fracture import articular
 from outcomes.errors import CriteriaError
 
@@ -188,14 +186,14 @@ def grade_reduction(
     """
     chosen = read_criteria(criteria) if isinstance(criteria, str) else criteria
     data = cohort.data
-    films = _films(time, len(data))
+    films = films_by_case(time, len(data))
     outside = articular(texts(data, "fracture_class")).extra_articular
-    _check_columns(data, chosen, films, outside, reader)
-    _check_references(cohort, chosen)
+    check_film_columns(data, chosen, films, outside, reader)
+    check_references(cohort, chosen)
     codes = np.empty((len(data), len(chosen.criteria)), dtype=np.int8)
     distance = np.empty(codes.shape)
     for place, criterion in enumerate(chosen.criteria):
-        values = _values(data, criterion.concept, films, reader)
+        values = film_values(data, criterion.concept, films, reader)
         applies = ~outside if criterion.intra_articular_only else np.ones(len(data), dtype=bool)
         codes[:, place], distance[:, place] = _grade_one(criterion, values, applies)
     names = [criterion.name for criterion in chosen.criteria]
@@ -208,66 +206,6 @@ def grade_reduction(
         time=time if isinstance(time, str) else films,
         reader=reader,
     )
-
-
-def _films(time: str | Sequence[str | None] | ObjectArray, n: int) -> ObjectArray:
-    """Return one film time a case, checked."""
-    if isinstance(time, str):
-        return np.full(n, check_time(time), dtype=object)
-    films = np.array(list(time), dtype=object)
-    if films.shape != (n,):
-        raise CriteriaError(
-            f"time has {len(films)} entries for {n} cases: give one a case", code="wrong_length"
-        )
-    films[pd.isna(films)] = None
-    for label in {each for each in films if each is not None}:
-        check_time(str(label))
-    return films
-
-
-def _check_columns(
-    data: pd.DataFrame, criteria: ReductionCriteria, films: ObjectArray, outside: BoolArray, reader: int
-) -> None:
-    """Refuse a table that lacks the films which the set needs, naming the columns."""
-    if reader not in (1, 2):
-        raise CriteriaError(f"reader = {reader!r} is not allowed; use 1 or 2", code="unknown_reader")
-    absent = []
-    for label in sorted({str(each) for each in films if each is not None}):
-        here = films == label
-        for criterion in criteria.criteria:
-            needed = criterion.required and not (criterion.intra_articular_only and bool(outside[here].all()))
-            name = internal_name(criterion.concept, time=label, reader=reader)
-            if needed and name not in data.columns:
-                absent.append(name)
-    if absent:
-        raise CriteriaError(
-            f"criteria set {criteria.id} needs the columns {', '.join(absent)}: declare them in the "
-            "dictionary, or choose another set or film",
-            code="film_needed",
-        )
-
-
-def _check_references(cohort: HasData, criteria: ReductionCriteria) -> None:
-    """Refuse shortening measured against another reference than the set demands, where declared."""
-    demanded = {criterion.reference for criterion in criteria.criteria if criterion.reference}
-    columns = getattr(getattr(cohort, "dictionary", None), "columns", ())
-    measured = [each for each in columns if each.concept == "shortening"]
-    declared = {str(getattr(each, "reference", "") or "") for each in measured} - {""}
-    if demanded and declared - demanded:
-        raise CriteriaError(
-            f"criteria set {criteria.id} needs shortening against the {' and the '.join(sorted(demanded))}; "
-            f"the dictionary declares the {' and the '.join(sorted(declared))}: choose another set",
-            code="wrong_reference",
-        )
-
-
-def _values(data: pd.DataFrame, concept: str, films: ObjectArray, reader: int) -> FloatArray:
-    """Return the measurement of each case on its own film."""
-    values = np.full(len(data), np.nan)
-    for label in {str(each) for each in films if each is not None}:
-        here = films == label
-        values[here] = numbers(data, internal_name(concept, time=label, reader=reader))[here]
-    return values
 
 
 def _grade_one(criterion: Criterion, values: FloatArray, applies: BoolArray) -> tuple[np.ndarray, FloatArray]:
