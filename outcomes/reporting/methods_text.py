@@ -147,12 +147,17 @@ def _strategy(study: Study) -> str:
     how = (
         f"taken as recorded in the column {in_words(plan.recorded_column)}"
         if plan.recorded_column
-        else f"labelled from recorded components and operation text by an ordered rule table ({Path(plan.rules).name}); every label "
+        else f"labelled from recorded components and operation text by an ordered rule table ({_file_name(plan.rules)}); every label "
         "names its rule"
     )
     groups = "; ".join(f"{name} collects {listing(parts)}" for name, parts in plan.groups.items())
     grouping = f" Grouped: {groups}." if groups else ""
     return f"The strategy was {how}. To be judged: {listing(plan.judged)}.{grouping}"
+
+
+def _file_name(written: str) -> str:
+    """Return the name of a shipped table, or of a file without its folder."""
+    return Path(written).name if written.endswith(".toml") else written
 
 
 def _reduction(analysis: Analysis) -> tuple[str, ...]:
@@ -166,7 +171,7 @@ def _reduction(analysis: Analysis) -> tuple[str, ...]:
     )
     bounds = analysis.sample.share_met_bounds
     text = (
-        f"Reduction was read on {film} by reader {plan.reader} against the criteria set {Path(plan.criteria).stem if plan.criteria.endswith(".toml") else plan.criteria}. Any measured failure "
+        f"Reduction was read on {film} by reader {plan.reader} against the criteria set {_file_name(plan.criteria)}. Any measured failure "
         "is not met; all required values measured and passing is met; anything else is indeterminate."
     )
     if bounds is not None:
