@@ -19,6 +19,7 @@ from outcomes.analysis.group_contrasts import (
     BoolArray,
     FloatArray,
     OutcomeCases,
+    one_cluster,
 )
 from outcomes.analysis.joint_tests import JointTest, no_joint_test, of_strata, of_wald
 from outcomes.estimates import Estimate
@@ -189,7 +190,7 @@ def _additive(
     rows = np.any(masks, axis=0) if masks else np.zeros(len(cases.values), dtype=bool)
     n = int(rows.sum())
     design = np.column_stack([*(mask[rows] for mask in masks), first[rows]]).astype(float)
-    if not masks or n <= design.shape[1] or _one_cluster(cases, rows):
+    if not masks or n <= design.shape[1] or one_cluster(cases, rows):
         reason = "no stratum has cases of both groups to spare"
         none = Estimate.not_estimable(reason, contrast=name, unit=cases.unit, n=n, n_missing=n_missing)
         return none, no_joint_test(question, n, n_missing, reason)
@@ -239,7 +240,7 @@ def _cell_means(
         return None
     masks = [mask for _, a, b in cells for mask in (a, b)]
     rows = np.any(masks, axis=0)
-    if _one_cluster(cases, rows):
+    if one_cluster(cases, rows):
         return None
     design = np.column_stack([mask[rows] for mask in masks]).astype(float)
     names = [f"{name}, {side}" for name, _, _ in cells for side in ("first", "second")]
@@ -248,12 +249,6 @@ def _cell_means(
         fit=_fit(cases, rows, design, names),
         classical=fit_linear(design, cases.values[rows], names=names, covariance="classical"),
     )
-
-
-def _one_cluster(cases: OutcomeCases, rows: BoolArray) -> bool:
-    """Return whether all these cases (at least one) belong to one cluster, which leaves no errors to estimate."""
-    clusters = cases.clusters[rows]
-    return bool(clusters.min() == clusters.max())
 
 
 def _fit(cases: OutcomeCases, rows: BoolArray, design: FloatArray, names: Sequence[str]) -> LinearFit:

@@ -113,6 +113,12 @@ def outcome_cases(sample: StudySample, measured: Measured) -> OutcomeCases:
     )
 
 
+def one_cluster(cases: OutcomeCases, rows: BoolArray) -> bool:
+    """Return whether these cases (at least one) all share a cluster, which leaves no errors to estimate."""
+    clusters = cases.clusters[rows]
+    return bool(clusters.min() == clusters.max())
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutcomeSummary:
     """One outcome in one group of cases.

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from outcomes.analysis.group_contrasts import FloatArray, OutcomeCases
+from outcomes.analysis.group_contrasts import FloatArray, OutcomeCases, one_cluster
 from outcomes.stats.anova import welch_anova
 from outcomes.stats.linear import LinearFit, fit_linear
 from outcomes.stats.proportions import chi_squared
@@ -90,8 +90,8 @@ def _clustered_crude(cases: OutcomeCases, seen: Sequence[str], question: str, n_
     groups = [(name, cases.users(name) & known) for name in seen]
     groups = [(name, rows) for name, rows in groups if rows.sum() >= 2]
     rows = np.any([mask for _, mask in groups], axis=0) if groups else known & False
-    if len(groups) < 2:
-        reason = "fewer than two strategies have two cases with the outcome"
+    if len(groups) < 2 or one_cluster(cases, rows):
+        reason = "fewer than two strategies have two cases with the outcome, or all share a cluster"
         return no_joint_test(question, int(rows.sum()), n_missing, reason)
     design = np.column_stack([mask[rows] for _, mask in groups]).astype(float)
     fit = fit_linear(
