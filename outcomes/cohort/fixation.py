@@ -17,8 +17,8 @@ import pandas as pd
 
 from outcomes.cohort.columns import HasData, ObjectArray, numbers, row_numbers, texts
 from outcomes.cohort.concepts import components, internal_name
+from outcomes.cohort.notes import NoteReader, NoteReading, phrases_of
 from outcomes.cohort.rules import UNCLEAR, StrategyRules, read_rules
-from outcomes.cohort.terms import NoteReader, NoteReading
 from outcomes.errors import CohortError
 
 #: With more components in doubt than this the label is unclear without trying every combination.
@@ -139,7 +139,7 @@ def classify_fixation(
             code="column_needed",
         )
     yes, no = _recorded(data, names)
-    codes, notes = _read_notes(data, table)
+    codes, notes, n_unmatched, unmatched = _read_notes(data, table)
     # one whole number a distinct combination of text, recorded yes and recorded no
     combined = (codes.astype(np.int64) + 1 << 2 * len(names)) + (yes << len(names)) + no
     which, distinct = pd.factorize(combined)
@@ -150,7 +150,6 @@ def classify_fixation(
         for row in first
     ]
     columns = [_spread(values, which) for values in zip(*decided, strict=True)] or [_spread((), which)] * 5
-    n_unmatched, unmatched = _unmatched(data, codes, notes)
     return FixationLabels(
         strategy=columns[0], rule=columns[1], parts=columns[2], matched=columns[3], flags=columns[4],
         rules=table, n_unmatched=n_unmatched, unmatched=unmatched,
@@ -175,11 +174,43 @@ def _recorded(data: pd.DataFrame, names: list[str]) -> tuple[np.ndarray, np.ndar
     return yes, no
 
 
-def _read_notes(data: pd.DataFrame, rules: StrategyRules) -> tuple[np.ndarray, list[NoteReading]]:
-    """Return the code of each case's text (-1 none) and the readings of distinct texts, an empty one last."""
+def _read_notes(
+    data: pd.DataFrame, rules: StrategyRules
+) -> tuple[np.ndarray, list[NoteReading], int, pd.DataFrame]:
+    """Return the code of each case's reading, the readings, and phrases not understood.
+
+    Code -1 stands for the last reading, that of no text.
+    """
     codes, distinct = pd.factorize(texts(data, "operation_text"))
     reader = NoteReader(rules)
-    return codes, [*(reader.read(str(text)) for text in distinct), _NO_TEXT]
+    places: dict[int, int] = {}
+    readings: list[NoteReading] = []
+    of_text = np.full(len(distinct) + 1, -1, dtype=np.int64)
+    phrases: list[tuple[int, str]] = []
+    for place, text in enumerate(distinct):
+        reading = reader.read(str(text))
+        code = places.setdefault(id(reading), len(readings))
+        if code == len(readings):
+            readings.append(reading)
+        of_text[place] = code
+        if reading.unmatched:
+            said = phrases_of(str(text))
+            phrases += [(place, said[which]) for which in reading.unmatched]
+    return of_text[codes], [*readings, _NO_TEXT], *_unmatched(data, codes, phrases)
+
+
+def _unmatched(
+    data: pd.DataFrame, codes: np.ndarray, phrases: list[tuple[int, str]]
+) -> tuple[int, pd.DataFrame]:
+    """Return how many phrases were not understood, and the private list of them."""
+    rows = data["source_row"].to_numpy() if "source_row" in data.columns else np.arange(1, len(data) + 1)
+    cases = pd.DataFrame({"text": codes, "row": rows}).groupby("text")["row"].agg(["size", "min"])
+    found = pd.DataFrame(phrases, columns=["text", "phrase"]).merge(cases, left_on="text", right_index=True)
+    table = found.groupby("phrase", sort=False).agg(n_cases=("size", "sum"), first_row=("min", "min"))
+    table = table.reset_index().sort_values(
+        ["n_cases", "first_row"], ascending=[False, True], ignore_index=True
+    )
+    return int(table["n_cases"].sum()), table
 
 
 def _members(bits: int, names: list[str]) -> frozenset[str]:
@@ -224,8 +255,11 @@ def _label(
 def _refine(
     yes: frozenset[str], no: frozenset[str], note: NoteReading, rules: StrategyRules
 ) -> tuple[frozenset[str], frozenset[str]]:
-    """Drop rough components that an exact one covers; return what the text asserts, and contradictions."""
+    """Drop rough components that exact ones cover; return what the text asserts, and contradictions."""
     asserted, clash = note.asserted, frozenset[str]()
+    for weak, strong in rules.yields_to.items():
+        if strong & (yes | note.asserted):
+            asserted -= {weak}
     for rough, exact in rules.refined_by.items():
         if rough in note.asserted:
             if exact & (yes | note.asserted):
@@ -253,22 +287,3 @@ def _decide(
     ):
         return UNCLEAR, "column-and-text-disagree" if clash else "doubtful-text"
     return strategy, rule
-
-
-def _unmatched(data: pd.DataFrame, codes: np.ndarray, notes: list[NoteReading]) -> tuple[int, pd.DataFrame]:
-    """Return how many phrases were not understood, and the private list of them."""
-    counts = np.bincount(codes[codes >= 0], minlength=len(notes))
-    rows = data["source_row"].to_numpy() if "source_row" in data.columns else np.arange(1, len(data) + 1)
-    first = np.zeros(len(notes), dtype=np.int64)
-    first[codes[::-1]] = rows[::-1]
-    listed: dict[str, list[int]] = {}
-    for code, note in enumerate(notes):
-        for phrase in note.unmatched:
-            entry = listed.setdefault(phrase.casefold(), [0, int(first[code])])
-            entry[0] += int(counts[code])
-            entry[1] = min(entry[1], int(first[code]))
-    table = pd.DataFrame(
-        [(phrase, n, row) for phrase, (n, row) in listed.items()], columns=["phrase", "n_cases", "first_row"]
-    )
-    table = table.sort_values(["n_cases", "first_row"], ascending=[False, True], ignore_index=True)
-    return int(table["n_cases"].sum()), table

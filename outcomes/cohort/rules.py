@@ -15,6 +15,7 @@ from outcomes.reference import load_reference
 
 FORMAT = "outcomes rules 1"
 UNCLEAR = "unclear"
+_ROUGH = ("refined_by", "yields_to")
 CUES = (
     "neutral", "negation", "negation_after", "removal", "removal_after", "temporary", "doubt", "doubt_after",
     "earlier",
@@ -83,6 +84,8 @@ class StrategyRules:
         Term -> components it names.
     refined_by : mapping of str to frozenset of str
         Component known only roughly (``"plate"``) -> components that say it exactly.
+    yields_to : mapping of str to frozenset of str
+        Component that means nothing of its own once another is there (``"closed_reduction"``) -> those others.
     settled_by : mapping of str to mapping of str to str
         Rough component -> words elsewhere in the note -> exact component.
     cues : mapping of str to tuple of str
@@ -96,6 +99,7 @@ class StrategyRules:
     strategies: tuple[str, ...]
     terms: Mapping[str, frozenset[str]]
     refined_by: Mapping[str, frozenset[str]]
+    yields_to: Mapping[str, frozenset[str]]
     settled_by: Mapping[str, Mapping[str, str]]
     cues: Mapping[str, tuple[str, ...]]
     rules: tuple[Rule, ...]
@@ -189,7 +193,8 @@ def _read(content: Mapping[str, Any], problems: list[str]) -> StrategyRules | No
     lacking = [name for name in components() if name not in names]
     if lacking:
         problems.append(f"components without an entry: {', '.join(lacking)}")
-    terms, refined, settled = _components(rows, set(names), problems)
+    terms, settled = _words(rows, set(names), problems)
+    rough = {key: _rough(rows, key, set(names), problems) for key in ("refined_by", "yields_to")}
     cues = content.get("cues", {})
     _unknown("cues", cues, CUES, problems)
     read_cues = {cue: _strings(cues.get(cue, []), f"cues.{cue}", problems, empty=True) for cue in CUES}
@@ -204,27 +209,23 @@ def _read(content: Mapping[str, Any], problems: list[str]) -> StrategyRules | No
         return None
     return StrategyRules(
         title=str(words["title"]), version=str(words["version"]), source=str(words["source"]),
-        strategies=tuple(strategies), terms=terms, refined_by=refined, settled_by=settled, cues=read_cues,
+        strategies=tuple(strategies), terms=terms, refined_by=rough["refined_by"], yields_to=rough["yields_to"], settled_by=settled, cues=read_cues,
         rules=tuple(rules),
     )  # fmt: skip
 
 
-def _components(
+def _words(
     rows: Sequence[Mapping[str, Any]], names: set[str], problems: list[str]
-) -> tuple[dict[str, frozenset[str]], dict[str, frozenset[str]], dict[str, dict[str, str]]]:
-    """Return term -> components, rough component -> exact ones, rough component -> settling words."""
+) -> tuple[dict[str, frozenset[str]], dict[str, dict[str, str]]]:
+    """Return term -> components, and rough component -> words that settle it."""
     terms: dict[str, frozenset[str]] = {}
-    refined: dict[str, frozenset[str]] = {}
     settled: dict[str, dict[str, str]] = {}
     for row in rows:
         name = str(row.get("name", ""))
-        _unknown(f"component {name!r}", row, ("name", "terms", "refined_by", "settled_by"), problems)
+        _unknown(f"component {name!r}", row, ("name", "terms", *_ROUGH, "settled_by"), problems)
         for term in _strings(row.get("terms", []), f"terms of {name!r}", problems, empty=True):
             terms[term] = terms.get(term, frozenset()) | {name}
-        if "refined_by" in row:
-            exact = _known(row["refined_by"], f"refined_by of {name!r}", names, problems)
-            refined[name] = exact
-        elif name not in components():
+        if name not in components() and not set(_ROUGH) & set(row):
             problems.append(
                 f"component {name!r} cannot be recorded ({', '.join(components())} can): give refined_by"
             )
@@ -233,7 +234,18 @@ def _components(
             words = _strings(entry.get("words"), f"settled_by of {name!r}", problems)
             for each in target:
                 settled.setdefault(name, {}).update(dict.fromkeys(words, each))
-    return terms, refined, settled
+    return terms, settled
+
+
+def _rough(
+    rows: Sequence[Mapping[str, Any]], key: str, names: set[str], problems: list[str]
+) -> dict[str, frozenset[str]]:
+    """Return component -> components that say it more exactly, or that it yields to."""
+    return {
+        str(row.get("name", "")): _known(row[key], f"{key} of {row.get('name')!r}", names, problems)
+        for row in rows
+        if key in row
+    }
 
 
 def _rule(row: Mapping[str, Any], names: set[str], strategies: set[str], problems: list[str]) -> Rule:
