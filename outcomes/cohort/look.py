@@ -101,7 +101,9 @@ class TableLook:
         for column in self.columns:
             kinds = ((column.n_numbers, "numbers"), (column.n_dates, "dates"), (column.n_words, "words"))
             what = ", ".join(f"{n} {kind}" for n, kind in kinds if n) or "nothing"
-            lines.append(f"  {column.heading!r}: {what}; {column.n_blank} blank; {column.n_distinct} distinct")
+            lines.append(
+                f"  {column.heading!r}: {what}; {column.n_blank} blank; {column.n_distinct} distinct"
+            )
             lines += [f"      {finding}: {n}" for finding, n in column.findings]
         return "\n".join(lines)
 
@@ -132,7 +134,9 @@ def look_at(path: str | Path, *, sheet: str = "", header_row: int | None = None)
     try:
         content = place.read_bytes()
     except OSError:
-        raise CohortError(f"{place.name} cannot be opened; close it in other programs", code="unreadable") from None
+        raise CohortError(
+            f"{place.name} cannot be opened; close it in other programs", code="unreadable"
+        ) from None
     if content.startswith(b"PK\x03\x04"):
         rows, name, sheets = _workbook_rows(place.name, content, sheet)
     elif content.startswith(b"PAR1"):
@@ -156,7 +160,9 @@ def _csv_rows(file: str, content: bytes) -> Rows:
     try:
         return [tuple(row) for row in csv.reader(io.StringIO(text), delimiter=delimiter)]
     except csv.Error:
-        raise CohortError(f"{file} cannot be split into cells; save it again as CSV UTF-8", code="bad_csv") from None
+        raise CohortError(
+            f"{file} cannot be split into cells; save it again as CSV UTF-8", code="bad_csv"
+        ) from None
 
 
 def _workbook_rows(file: str, content: bytes, wanted: str) -> tuple[Rows, str, tuple[str, ...]]:
@@ -200,7 +206,10 @@ def _look(file: str, sheet: str, sheets: tuple[str, ...], rows: Rows, top: int) 
     body = rows[top + 1 :]
     blank = sum(_filled(row) == 0 for row in body)
     columns = tuple(
-        _column(heading or f"(column {position + 1})", [row[position] if position < len(row) else None for row in body])
+        _column(
+            heading or f"(column {position + 1})",
+            [row[position] if position < len(row) else None for row in body],
+        )
         for position, heading in enumerate(headings)
     )
     return TableLook(
@@ -220,7 +229,9 @@ def _table_findings(headings: list[str], body: Rows, sheets: tuple[str, ...], sh
         found.append(f"headings that stand twice: {listed(twice)}; rename one of each")
     names = [heading for heading in headings if heading and looks_like_identifier(heading)]
     if names:
-        found.append(f"headings that look like identifiers of patients: {listed(names)}; better removed, unless a key")
+        found.append(
+            f"headings that look like identifiers of patients: {listed(names)}; better removed, unless a key"
+        )
     if not all(headings):
         found.append(f"{sum(not heading for heading in headings)} columns without a heading")
     lengths = {len(row) for row in body if _filled(row)} if not sheets else set()
@@ -243,7 +254,9 @@ def _first(row: Sequence[Any]) -> Any:
 def _column(heading: str, cells: list[Any]) -> ColumnLook:
     filled = [cell for cell in cells if cell is not None and str(cell).strip()]
     texts = [tidy(cell) for cell in filled if isinstance(cell, str)]
-    n_dates = sum(isinstance(cell, dt.date) for cell in filled) + sum(bool(_DATE.fullmatch(text)) for text in texts)
+    n_dates = sum(isinstance(cell, dt.date) for cell in filled) + sum(
+        bool(_DATE.fullmatch(text)) for text in texts
+    )
     typed = [cell for cell in filled if isinstance(cell, int | float)]
     n_numbers = len(typed) + sum(bool(_NUMBER.fullmatch(text)) for text in texts)
     return ColumnLook(
@@ -272,7 +285,10 @@ def _suspicious(filled: list[Any], texts: list[str], n_numbers: int, n_dates: in
         by_word.setdefault(fold(text), set()).add(text)
     spellings = sum(len(each) for each in by_word.values() if len(each) > 1)
     return [
-        ("words that probably mean missing: declare them under missing", sum(text in LIKE_MISSING for text in folded)),
+        (
+            "words that probably mean missing: declare them under missing",
+            sum(text in LIKE_MISSING for text in folded),
+        ),
         ("formulas that failed", sum(text in FORMULA_ERRORS for text in folded)),
         (
             "a unit or a remark in the same cell as a number",

@@ -13,6 +13,7 @@ from outcomes.reporting.formatting import (
     decimals_for,
     estimate_cells,
     interval,
+    margin_text,
     number,
     percentage,
 )
@@ -95,7 +96,10 @@ def _effect_cells(effect: Effect, margin: float | None) -> tuple[str, ...]:
     value, limits = estimate_cells(effect.estimate, margin=margin)
     marks = [0.0] if margin is None else [0.0, -margin, margin]
     ordinary = interval(
-        effect.ordinary.conf_low, effect.ordinary.conf_high, decimals_for(effect.estimate.unit), landmarks=marks
+        effect.ordinary.conf_low,
+        effect.ordinary.conf_high,
+        decimals_for(effect.estimate.unit),
+        landmarks=marks,
     )
     if effect.estimate.value is None:
         reading = effect.estimate.reason
@@ -111,8 +115,7 @@ def _estimand_notes(answer: Answer) -> tuple[str, ...]:
     if answer.margin is None:
         notes.append("No margin was declared for this outcome: there are estimates and no answer.")
     else:
-        size = f"{number(answer.margin.value, decimals_for(answer.margin.unit))} {answer.margin.unit}"
-        notes.append(f"Margin {size}: {answer.margin.source}.")
+        notes.append(f"Margin {margin_text(answer.margin)}: {answer.margin.source}.")
     if answer.margin is not None and answer.margin.warning:
         notes.append(f"Warning: {answer.margin.warning}.")
     notes.append(
@@ -161,9 +164,7 @@ def states_table(answers: Iterable[Answer]) -> Table:
     """Return one line an outcome: its answer, the states of both axes and the cases used."""
     lines, tidy = [], []
     for answer in answers:
-        margin = NOTHING
-        if answer.margin is not None:
-            margin = f"{number(answer.margin.value, decimals_for(answer.margin.unit))} {answer.margin.unit}"
+        margin = NOTHING if answer.margin is None else margin_text(answer.margin)
         lines.append(
             (
                 answer.label,
@@ -193,7 +194,16 @@ def states_table(answers: Iterable[Answer]) -> Table:
     return Table(
         key="answers",
         title="The answer for every outcome of the plan",
-        header=("Outcome", "Role", "Answer", "Reduction", "Strategy, reduction met", "Strategy, in total", "Margin", "n"),
+        header=(
+            "Outcome",
+            "Role",
+            "Answer",
+            "Reduction",
+            "Strategy, reduction met",
+            "Strategy, in total",
+            "Margin",
+            "n",
+        ),
         rows=data_rows(lines),
         frame=pd.DataFrame(tidy),
         notes=("The answer of the study is that of the primary outcome; the others are secondary.",),
@@ -210,7 +220,9 @@ def share_met_table(answer: Answer) -> Table:
             continue
         scale = 1.0 if share.unit in ("percent", "%", "percentage points") else 100.0
         low, high = (None if limit is None else limit * scale for limit in (share.conf_low, share.conf_high))
-        shown = percentage(share.value * scale, 100) if share.n < 100 else f"{number(share.value * scale)}\u00a0%"
+        shown = (
+            percentage(share.value * scale, 100) if share.n < 100 else f"{number(share.value * scale)}\u00a0%"
+        )
         lines.append((strategy, shown, interval(low, high), count(share.n)))
     tidy = [
         {
@@ -230,14 +242,17 @@ def share_met_table(answer: Answer) -> Table:
         header=("Strategy", "Share met", "95 % interval", "n"),
         rows=data_rows(lines),
         frame=pd.DataFrame(tidy),
-        notes=("Standardised to all eligible cases, so that strategies used for worse fractures are comparable.",),
+        notes=(
+            "Standardised to all eligible cases, so that strategies used for worse fractures are comparable.",
+        ),
     )
 
 
 def gates_table(answer: Answer) -> Table:
     """Return the limits that closed an axis: what was found, what is needed, what would open it."""
     lines = [
-        (f"{gate.name}", gate.axis, f"{gate.found:.3g}", f"{gate.limit:.3g}", gate.remedy) for gate in answer.gates
+        (f"{gate.name}", gate.axis, f"{gate.found:.3g}", f"{gate.limit:.3g}", gate.remedy)
+        for gate in answer.gates
     ]
     tidy = [
         {"outcome": answer.outcome, "axis": g.axis, "gate": g.name, "found": g.found, "limit": g.limit,
@@ -250,7 +265,9 @@ def gates_table(answer: Answer) -> Table:
         header=("Gate", "Axis", "Found", "Needed", "What would open it"),
         rows=data_rows(lines),
         frame=pd.DataFrame(tidy),
-        notes=("A closed gate withholds the answer on that axis; the estimates above are printed all the same.",),
+        notes=(
+            "A closed gate withholds the answer on that axis; the estimates above are printed all the same.",
+        ),
         text_columns=(0, 1, 4),
     )
 

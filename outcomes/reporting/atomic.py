@@ -69,7 +69,9 @@ def default_folder(name: str, *, base: Path, now: dt.datetime) -> Path:
         folder = base / (stem if attempt == 1 else f"{stem}-{attempt}")
         if not any(os.path.lexists(path) for path in (folder, private_of(folder), partial_of(folder))):
             return folder
-    raise RunError(f"{base} already has a thousand runs of this minute; name a folder with --out", code="folder_names")
+    raise RunError(
+        f"{base} already has a thousand runs of this minute; name a folder with --out", code="folder_names"
+    )
 
 
 def private_of(folder: Path) -> Path:
@@ -136,8 +138,53 @@ def write_atomically(
     except OSError as error:
         raise RunError(_explain(error, target), code="cannot_write") from None
     return Written(
-        folder=target, private=private_of(target), previous=previous, warnings=_sync_warnings(private_of(target))
+        folder=target,
+        private=private_of(target),
+        previous=previous,
+        warnings=_sync_warnings(private_of(target)),
     )
+
+
+def write_private(target: Path, files: Mapping[str, bytes]) -> Path:
+    """Write only ``DIR-private``, as a check of a table does.
+
+    Parameters
+    ----------
+    target : Path
+        ``DIR``; it must not be a run, whose private folder would be lost.
+    files : mapping of relative name to content
+
+    Returns
+    -------
+    Path
+        The private folder.
+
+    Raises
+    ------
+    RunError
+        When the folder belongs to a run or to somebody else, is a link, busy, not writable or full.
+    """
+    target = Path(os.path.abspath(target))
+    private = private_of(target)
+    _refuse_links(target)
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with lock_beside(target):
+            if is_run(target):
+                raise RunError(
+                    f"{private} belongs to the run {target}; name another folder with --out", code="folder_in_use"
+                )
+            _refuse_foreign(target)
+            with _staging(target) as (_, stage):
+                _write_files(stage, {PRIVATE_MARK: _private_mark(), **files}, mode=0o600)
+                _sync_folders(stage)
+                if private.exists():
+                    shutil.rmtree(private)
+                stage.rename(private)
+                _sync_entry(private.parent)
+    except OSError as error:
+        raise RunError(_explain(error, private), code="cannot_write") from None
+    return private
 
 
 def is_run(folder: Path) -> bool:
@@ -164,13 +211,20 @@ def _refuse_links(target: Path) -> None:
     for path in (target, partial_of(target), previous, private_of(target), partial_of(private_of(target)),
                  private_of(previous)):  # fmt: skip
         if path.is_symlink():
-            raise RunError(f"{path.name} is a link; remove it or name another folder with --out", code="symlink")
+            raise RunError(
+                f"{path.name} is a link; remove it or name another folder with --out", code="symlink"
+            )
 
 
 def _refuse_foreign(target: Path) -> None:
     """Refuse any folder that is neither empty nor a run of ours, and any file of that name."""
     previous = previous_of(target)
-    checks = ((target, is_run), (previous, is_run), (private_of(target), _is_private), (private_of(previous), _is_private))
+    checks = (
+        (target, is_run),
+        (previous, is_run),
+        (private_of(target), _is_private),
+        (private_of(previous), _is_private),
+    )
     for path, ours in checks:
         if not os.path.lexists(path):
             continue
@@ -281,7 +335,9 @@ def _sync_warnings(private: Path) -> tuple[str, ...]:
     """Warn when the private folder lies in a folder that is copied to other machines."""
     parts = [part.lower() for part in private.parts[:-1]]
     if any(part.startswith(name) for part in parts for name in _SYNCHRONISED):
-        return ("the private folder lies in a folder that seems to be synchronised to other machines; move it",)
+        return (
+            "the private folder lies in a folder that seems to be synchronised to other machines; move it",
+        )
     return ()
 
 

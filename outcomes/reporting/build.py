@@ -92,7 +92,10 @@ def build_report(analysis: Analysis, inputs: tuple[InputFile, ...] = ()) -> Repo
         Section(key="abbreviations", title="Words and abbreviations", blocks=(Terms(pairs=ABBREVIATIONS),)),
     ]
     front = front_page(
-        study, primary, n_rows=_rows_in_table(analysis), figure=forest_picture(primary, better=_better(study, primary))
+        study,
+        primary,
+        n_rows=_rows_in_table(analysis),
+        figure=forest_picture(primary, better=_better(study, primary)),
     )
     return Report(front=front, sections=tuple(sections), made_by=f"outcomes {package_version()}")
 
@@ -144,7 +147,11 @@ def _flow_section(analysis: Analysis) -> Section:
         title="Participant flow",
         blocks=(
             Flow(steps=analysis.sample.flow),
-            Text(paragraphs=("A case is one fractured wrist; the first reason that applies is the one counted.",)),
+            Text(
+                paragraphs=(
+                    "A case is one fractured wrist; the first reason that applies is the one counted.",
+                )
+            ),
         ),
     )
 
@@ -188,7 +195,9 @@ def _comparison_section(analysis: Analysis) -> Section:
         spread = spread_frame(comparison)
         if len(spread):
             measured = analysis.sample.outcomes[comparison.key]
-            blocks.append(spread_picture(spread, key=comparison.key, label=measured.label, unit=measured.unit))
+            blocks.append(
+                spread_picture(spread, key=comparison.key, label=measured.label, unit=measured.unit)
+            )
     return Section(key="comparisons", title="Comparisons by strategy and reduction", blocks=tuple(blocks))
 
 
@@ -240,5 +249,7 @@ def _provenance_section(analysis: Analysis, inputs: tuple[InputFile, ...]) -> Se
     made = [("Versions", "; ".join(f"{name} {version}" for name, version in versions().items()))]
     statements = [(key, text) for key, text in study.manuscript.items()]
     return Section(
-        key="provenance", title="Provenance", blocks=(Terms(pairs=tuple([*plan, *files, *statements, *made])),)
+        key="provenance",
+        title="Provenance",
+        blocks=(Terms(pairs=tuple([*plan, *files, *statements, *made])),),
     )

@@ -8,7 +8,9 @@ ids are left out of the files, so that a figure of the same numbers is the same 
 from __future__ import annotations
 
 import io
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from typing import Any, cast
 
 import matplotlib as mpl
 import pandas as pd
@@ -85,9 +87,9 @@ class Picture:
         return f"Picture({self.key!r}, {len(self.data)} drawn)"
 
 
-def settings() -> dict[str, object]:
-    """Return the settings under which a figure of the package is made and saved."""
-    return dict(_STYLE)
+def journal_style() -> AbstractContextManager[None]:
+    """Return the settings under which a figure is made and saved; a user's own are put back after it."""
+    return mpl.rc_context(cast(Any, _STYLE))
 
 
 def blank(*, height_mm: float, column: str = "double", left_mm: float = 5.0, right_mm: float = 5.0,
@@ -116,10 +118,11 @@ def files_of(figure: Figure, *, png_dpi: int = 300) -> dict[str, bytes]:
         Keys ``"svg"``, ``"png"``, ``"pdf"``; identical bytes for identical figures.
     """
     files = {}
-    with mpl.rc_context(settings()):
+    with journal_style():
         for kind, metadata in _NO_METADATA.items():
             buffer = io.BytesIO()
-            figure.savefig(buffer, format=kind, metadata=metadata, dpi=png_dpi, facecolor="white")
+            figure.savefig(buffer, format=kind, metadata=metadata, dpi=png_dpi,
+                           facecolor="none" if kind == "svg" else "white")  # fmt: skip
             files[kind] = buffer.getvalue()
     return files
 
@@ -127,4 +130,6 @@ def files_of(figure: Figure, *, png_dpi: int = 300) -> dict[str, bytes]:
 def number_ticks(axes: Axes) -> None:
     """Write tick labels with the package's minus sign and few ticks."""
     axes.xaxis.set_major_locator(MaxNLocator(nbins=7, steps=[1, 2, 5, 10]))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: number(value, 0 if value == int(value) else 1)))
+    axes.xaxis.set_major_formatter(
+        FuncFormatter(lambda value, _: number(value, 0 if value == int(value) else 1))
+    )

@@ -39,7 +39,10 @@ def group_table(comparison: Comparison) -> Table:
     """Return the outcome in every group of strategy and reduction; unplanned strategies only in the frame."""
     shown = [*(name for name in comparison.planned if name in comparison.strategies), ""]
     groups = [
-        (name or _EVERYBODY, [_summary_line(s, comparison) for s in comparison.summaries if s.strategy == name])
+        (
+            name or _EVERYBODY,
+            [_summary_line(s, comparison) for s in comparison.summaries if s.strategy == name],
+        )
         for name in shown
     ]
     frame = comparison.tidy()
@@ -48,10 +51,13 @@ def group_table(comparison: Comparison) -> Table:
     notes = [sentence(note) for note in comparison.notes]
     hidden = len(comparison.strategies) - len(shown) + 1
     if hidden > 0:
-        notes.append(f"{count(hidden)} strategies that are not to be judged are in the workbook; they count under *all*.")
+        notes.append(
+            f"{count(hidden)} strategies that are not to be judged are in the workbook; they count under *all*."
+        )
     return Table(
         key=f"groups_{comparison.key}",
-        title=f"{_capital(comparison.label)} by strategy and reduction" + ("" if binary else f" ({comparison.unit})"),
+        title=f"{_capital(comparison.label)} by strategy and reduction"
+        + ("" if binary else f" ({comparison.unit})"),
         header=("Reduction", *columns, "n", "Missing"),
         rows=grouped_rows(groups),
         frame=_section(frame, "summary"),
@@ -71,7 +77,12 @@ def _summary_line(summary: OutcomeSummary, comparison: Comparison) -> tuple[str,
         return name, NOTHING, NOTHING, *tail
     spread = "" if summary.sd is None else f" ({number(summary.sd, digits)})"
     quartiles = interval(summary.q1, summary.q3, digits, landmarks=())
-    return name, number(summary.mean, digits) + spread, f"{number(summary.median, digits)} ({quartiles})", *tail
+    return (
+        name,
+        number(summary.mean, digits) + spread,
+        f"{number(summary.median, digits)} ({quartiles})",
+        *tail,
+    )
 
 
 def difference_table(comparison: Comparison) -> Table:
@@ -83,7 +94,9 @@ def difference_table(comparison: Comparison) -> Table:
         )
         for label in ("met", "not met"):
             pairs = [c for c in comparison.within_reduction if c.within == label]
-            groups.append((f"Strategies, reduction {label}", [_line(c, " minus ".join(c.groups)) for c in pairs]))
+            groups.append(
+                (f"Strategies, reduction {label}", [_line(c, " minus ".join(c.groups)) for c in pairs])
+            )
     groups.append(("Strategies in total", [_line(c, " minus ".join(c.groups)) for c in comparison.crude]))
     frame = comparison.tidy()
     sections = ("strategy within reduction", "reduction within strategy", "crude total")

@@ -50,8 +50,10 @@ def _baseline_rows(baseline: BaselineTable, shown: Sequence[int]) -> Iterator[Ro
 
 
 def _named(row: BaselineRow) -> str:
-    return f"{row.label}, {row.unit}: mean (SD)" if row.unit else (
-        f"{row.label}: mean (SD)" if row.kind == "number" else row.label
+    return (
+        f"{row.label}, {row.unit}: mean (SD)"
+        if row.unit
+        else (f"{row.label}: mean (SD)" if row.kind == "number" else row.label)
     )
 
 
@@ -68,7 +70,11 @@ def _baseline_cell(cell: BaselineCell, row: BaselineRow) -> str:
     if cell.mean is None:
         return NOTHING
     digits = decimals_for(row.unit)
-    return number(cell.mean, digits) if cell.sd is None else f"{number(cell.mean, digits)} ({number(cell.sd, digits)})"
+    return (
+        number(cell.mean, digits)
+        if cell.sd is None
+        else f"{number(cell.mean, digits)} ({number(cell.sd, digits)})"
+    )
 
 
 def _baseline_notes(baseline: BaselineTable, n_hidden: int) -> tuple[str, ...]:
@@ -81,7 +87,9 @@ def _baseline_notes(baseline: BaselineTable, n_hidden: int) -> tuple[str, ...]:
     if baseline.n_two_wrists:
         notes.append(f"{count(baseline.n_two_wrists)} patients have more than one eligible case.")
     if n_hidden:
-        notes.append(f"{count(n_hidden)} groups that are not compared are in the workbook only; they count under *all*.")
+        notes.append(
+            f"{count(n_hidden)} groups that are not compared are in the workbook only; they count under *all*."
+        )
     return tuple(notes)
 
 
@@ -100,7 +108,9 @@ def overlap_page_table(overlap: OverlapTable) -> Table:
     if overlap.n_missing:
         notes.append(f"{count(overlap.n_missing)} eligible cases without a recorded pattern.")
     if len(shown) < len(overlap.strategies):
-        notes.append("Strategies that are not to be judged are in the workbook; they count in the last column.")
+        notes.append(
+            "Strategies that are not to be judged are in the workbook; they count in the last column."
+        )
     return Table(
         key="overlap",
         title="Fracture pattern by strategy: where a comparison has support",
@@ -126,7 +136,10 @@ def balance_frame(baseline: BaselineTable) -> pd.DataFrame:
 def flow_table(steps: Sequence[FlowStep]) -> Table:
     """Return the participant flow as a table, for the workbook."""
     frame = pd.DataFrame(
-        [{"step": step.label, "kind": step.kind, "n": step.n_cases, "n_patients": step.n_patients} for step in steps]
+        [
+            {"step": step.label, "kind": step.kind, "n": step.n_cases, "n_patients": step.n_patients}
+            for step in steps
+        ]
     )
     groups = [("", [(step.label, count(step.n_cases), count(step.n_patients)) for step in steps])]
     return Table(

@@ -9,14 +9,24 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Literal
 
-import matplotlib as mpl
 import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.analysis.answer import Answer, Effect
 from outcomes.reporting.answer_tables import contrast_words, effects_frame, families
-from outcomes.reporting.canvas import BAND, INK, QUIET, RULE, Picture, blank, files_of, number_ticks, settings
-from outcomes.reporting.formatting import decimals_for, estimate_cells, number
+from outcomes.reporting.canvas import (
+    BAND,
+    INK,
+    QUIET,
+    RULE,
+    Picture,
+    blank,
+    files_of,
+    journal_style,
+    number_ticks,
+)
+from outcomes.reporting.formatting import estimate_cells, number
+from outcomes.reporting.tables import records
 
 Better = Literal["higher", "lower"]
 #: Families of the main forest plot, and of the one drawn beside it.
@@ -101,7 +111,11 @@ def _row_text(effect: Effect, *, broken: bool) -> str:
     """Return the name of a row; pairs stand on two lines when one of the family is long."""
     if not effect.groups:
         return "met minus not met, all strategies"
-    return f"{effect.groups[0]}\nminus {effect.groups[1]}" if broken and len(effect.groups) == 2 else contrast_words(effect)
+    return (
+        f"{effect.groups[0]}\nminus {effect.groups[1]}"
+        if broken and len(effect.groups) == 2
+        else contrast_words(effect)
+    )
 
 
 def _draw_band(axes: Axes, margin: float | None) -> None:
@@ -123,22 +137,25 @@ def _row_name(axes: Axes, position: float, text: str, *, heading: bool, label_mm
 
 def _draw_effect(axes: Axes, position: float, estimand: str, effect: Effect, margin: float | None) -> None:
     value, limits = estimate_cells(effect.estimate, margin=margin)
-    known = effect.estimate.value is not None
+    middle = effect.estimate.value
+    known = middle is not None
     axes.annotate(
         f"{value}  ({limits})" if known else value, (1.03, position), xycoords=axes.get_yaxis_transform(),
         ha="left", va="center", fontsize=7.5, annotation_clip=False, color=INK if known else QUIET,
     )  # fmt: skip
-    if not known:
+    if middle is None:
         return
     _bar(axes, position, effect.estimate.conf_low, effect.estimate.conf_high, width=0.9, capped=True)
     _bar(axes, position, effect.ordinary.conf_low, effect.ordinary.conf_high, width=2.6, capped=False)
     axes.plot(
-        [effect.estimate.value], [position], linestyle="none", markeredgecolor=INK, markeredgewidth=1.0, zorder=4,
+        middle, position, linestyle="none", markeredgecolor=INK, markeredgewidth=1.0, zorder=4,
         **_MARKS[estimand],  # type: ignore[arg-type]
     )  # fmt: skip
 
 
-def _bar(axes: Axes, position: float, low: float | None, high: float | None, *, width: float, capped: bool) -> None:
+def _bar(
+    axes: Axes, position: float, low: float | None, high: float | None, *, width: float, capped: bool
+) -> None:
     if low is None or high is None:
         return
     axes.plot([low, high], [position, position], color=INK, linewidth=width, solid_capstyle="butt", zorder=3)
@@ -166,23 +183,27 @@ def _label_forest(axes: Axes, answer: Answer, better: Better) -> None:
     axes.tick_params(axis="x", labelsize=7, length=2.5)
     right = "first is better" if better == "higher" else "first is worse"
     left = "first is worse" if better == "higher" else "first is better"
-    for x, ha, text in ((0.0, "left", f"\N{LEFTWARDS ARROW} {left}"), (1.0, "right", f"{right} \N{RIGHTWARDS ARROW}")):
+    for x, ha, text in (
+        (0.0, "left", f"\N{LEFTWARDS ARROW} {left}"),
+        (1.0, "right", f"{right} \N{RIGHTWARDS ARROW}"),
+    ):
         axes.annotate(text, (x, 0), xytext=(0, -17), xycoords="axes fraction", textcoords="offset points", ha=ha,
                       va="top", fontsize=6.8, color=QUIET)  # fmt: skip
     if answer.margin is not None:
-        size = number(answer.margin.value, decimals_for(answer.margin.unit))
         axes.annotate(
-            f"within the margin of {size}", (0.0, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 2),
+            f"within the margin of {answer.margin.value:g}", (0.0, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 2),
             textcoords="offset points", ha="center", va="bottom", fontsize=6.8, color=QUIET, annotation_clip=False,
         )  # fmt: skip
 
 
-def forest_picture(answer: Answer, *, better: Better, which: Sequence[str] = MAIN, key: str = "forest") -> Picture:
+def forest_picture(
+    answer: Answer, *, better: Better, which: Sequence[str] = MAIN, key: str = "forest"
+) -> Picture:
     """Return the forest plot of one outcome as files at two-column width."""
     rows = list(_rows(answer, which))
     second_lines = sum(text.count("\n") for _, text, _ in rows)
     tall = _ROW_MM * (max(len(rows), 1) + _LINE * second_lines)
-    with mpl.rc_context(settings()):  # type: ignore[arg-type]
+    with journal_style():
         figure, axes = blank(height_mm=tall + 18.0, left_mm=66.0, right_mm=36.0, top_mm=8.0, bottom_mm=10.0)  # fmt: skip
         drawn = draw_forest(axes, answer, better=better, which=which)
     files = files_of(figure)
@@ -206,12 +227,12 @@ def _forest_caption(answer: Answer, which: Sequence[str]) -> str:
 def _forest_alt(answer: Answer, drawn: pd.DataFrame) -> str:
     """Describe the plot by its numbers."""
     lines = []
-    for row in drawn.to_dict("records"):
+    for row in records(drawn):
         name = "meeting the criteria, all strategies" if row["estimand"] == "E1" else str(row["contrast"])
         if pd.isna(row["estimate"]):
             lines.append(f"{name}: not estimable")
         else:
             low, high = number(row["conf_low"]), number(row["conf_high"])
             lines.append(f"{name}: {number(row['estimate'])} ({low} to {high})")
-    margin = "" if answer.margin is None else f" Margin {number(answer.margin.value)}."
+    margin = "" if answer.margin is None else f" Margin {answer.margin.value:g}."
     return f"Forest plot, difference in {answer.label} in {answer.unit}.{margin} {'; '.join(lines)}."

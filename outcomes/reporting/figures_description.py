@@ -4,12 +4,23 @@ from __future__ import annotations
 
 from typing import Any
 
-import matplotlib as mpl
 import pandas as pd
 from matplotlib.axes import Axes
 
-from outcomes.reporting.canvas import BAND, INK, QUIET, RULE, TONES, Picture, blank, files_of, number_ticks, settings
-from outcomes.reporting.formatting import count, number
+from outcomes.reporting.canvas import (
+    BAND,
+    INK,
+    QUIET,
+    RULE,
+    TONES,
+    Picture,
+    blank,
+    files_of,
+    journal_style,
+    number_ticks,
+)
+from outcomes.reporting.formatting import count, interval, number
+from outcomes.reporting.tables import records
 
 #: Differences up to this size are usually called balanced (*common practice, no source*).
 SMALL = 0.1
@@ -36,12 +47,20 @@ def draw_balance(axes: Axes, balance: pd.DataFrame) -> pd.DataFrame:
     """
     drawn = balance.sort_values("std_difference", ascending=False, kind="stable").reset_index(drop=True)
     axes.axvspan(0.0, SMALL, facecolor=BAND, edgecolor="none", zorder=0)
-    for position, row in enumerate(drawn.itertuples(index=False)):
-        axes.plot([0.0, row.std_difference], [position, position], color=QUIET, linewidth=0.8, zorder=2)
-        axes.plot([row.std_difference], [position], marker="o", markersize=4.5, color=INK, linestyle="none", zorder=3)
-        _left(axes, position, str(row.label), _BALANCE_ROOM_MM)
+    for position, row in enumerate(records(drawn)):
+        axes.plot([0.0, row["std_difference"]], [position, position], color=QUIET, linewidth=0.8, zorder=2)
+        axes.plot(
+            [row["std_difference"]],
+            [position],
+            marker="o",
+            markersize=4.5,
+            color=INK,
+            linestyle="none",
+            zorder=3,
+        )
+        _left(axes, position, str(row["label"]), _BALANCE_ROOM_MM)
         axes.annotate(
-            f"{number(row.std_difference, 2)}   {_pair(str(row.between))}", (1.02, position),
+            f"{number(row['std_difference'], 2)}   {_pair(str(row['between']))}", (1.02, position),
             xycoords=axes.get_yaxis_transform(), ha="left", va="center", fontsize=6.2, color=QUIET, linespacing=1.05,
             annotation_clip=False,
         )  # fmt: skip
@@ -62,13 +81,17 @@ def _pair(between: str) -> str:
 
 def balance_picture(balance: pd.DataFrame, *, by: str) -> Picture:
     """Return the balance plot as files at two-column width."""
-    with mpl.rc_context(settings()):  # type: ignore[arg-type]
+    with journal_style():
         figure, axes = blank(
-            height_mm=14.0 + 6.0 * max(len(balance), 1), left_mm=46.0, right_mm=66.0, top_mm=3.0, bottom_mm=11.0
+            height_mm=14.0 + 6.0 * max(len(balance), 1),
+            left_mm=46.0,
+            right_mm=66.0,
+            top_mm=3.0,
+            bottom_mm=11.0,
         )
         drawn = draw_balance(axes, balance)
     files = files_of(figure)
-    told = "; ".join(f"{row.label} {number(row.std_difference, 2)}" for row in drawn.itertuples(index=False))
+    told = "; ".join(f"{row['label']} {number(row['std_difference'], 2)}" for row in records(drawn))
     return Picture(
         key=f"balance_by_{by}",
         caption=f"Balance plot by {by}: how far apart the two most different compared groups are, before any adjustment. "
@@ -101,8 +124,8 @@ def draw_spread(axes: Axes, spread: pd.DataFrame, *, label: str, unit: str) -> p
     position, drawn = 0.0, list[dict[str, Any]]()
     for strategy, lines in spread.groupby("strategy", sort=False):
         _left(axes, position + 0.5 * (len(lines) - 1), str(strategy), _SPREAD_ROOM_MM)
-        for row in lines.itertuples(index=False):
-            drawn.append(_draw_strip(axes, position, row._asdict()))
+        for row in records(lines):
+            drawn.append(_draw_strip(axes, position, row))
             position += 1.0
         axes.axhline(position - 0.25, color=RULE, linewidth=0.5)
         position += 0.5
@@ -110,7 +133,10 @@ def draw_spread(axes: Axes, spread: pd.DataFrame, *, label: str, unit: str) -> p
     axes.set_yticks([])
     for side in ("left", "right", "top"):
         axes.spines[side].set_visible(False)
-    ends = [float(row[name]) for row in drawn for name in ("q1", "q3", "mean") if not pd.isna(row[name])] or [0.0, 1.0]
+    ends = [float(row[name]) for row in drawn for name in ("q1", "q3", "mean") if not pd.isna(row[name])] or [
+        0.0,
+        1.0,
+    ]
     air = 0.08 * ((max(ends) - min(ends)) or 1.0)
     axes.set_xlim(min(ends) - air, max(ends) + air)
     axes.set_xlabel(f"{label} ({unit})" if unit else label, fontsize=7.2)
@@ -148,7 +174,7 @@ def spread_picture(spread: pd.DataFrame, *, key: str, label: str, unit: str) -> 
     """Return the spread of an outcome by strategy and reduction as files at two-column width."""
     n_strategies = spread["strategy"].nunique()
     tall = _ROW_MM * (len(spread) + 0.5 * n_strategies + 0.7)
-    with mpl.rc_context(settings()):  # type: ignore[arg-type]
+    with journal_style():
         figure, axes = blank(height_mm=tall + 14.0, left_mm=58.0, right_mm=32.0, top_mm=2.0, bottom_mm=11.0)
         drawn = draw_spread(axes, spread, label=label, unit=unit)
     files = files_of(figure)
@@ -166,12 +192,13 @@ def spread_picture(spread: pd.DataFrame, *, key: str, label: str, unit: str) -> 
 
 def _spread_alt(drawn: pd.DataFrame, label: str) -> str:
     parts = []
-    for row in drawn.itertuples(index=False):
-        who = f"{row.strategy}, {row.reduction}" if row.reduction else str(row.strategy)
-        if pd.isna(row.median):
-            parts.append(f"{who}: {count(int(row.n))} cases, not drawn")
+    for row in records(drawn):
+        who = f"{row['strategy']}, {row['reduction']}" if row["reduction"] else str(row["strategy"])
+        if pd.isna(row["median"]):
+            parts.append(f"{who}: {count(int(row['n']))} cases, not drawn")
         else:
-            parts.append(f"{who}: median {number(row.median)}, middle half {number(row.q1)} to {number(row.q3)}")
+            middle_half = interval(row["q1"], row["q3"], landmarks=())
+            parts.append(f"{who}: median {number(row['median'])}, middle half {middle_half}")
     return f"Spread of {label} by strategy and reduction. {'; '.join(parts)}."
 
 

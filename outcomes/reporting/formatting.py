@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterable
 from decimal import ROUND_HALF_EVEN, Decimal
 
-from outcomes.estimates import Estimate
+from outcomes.estimates import Estimate, Margin
 
 MINUS = "\N{MINUS SIGN}"
 #: No-break space: a number and its unit stay on one line.
@@ -142,6 +142,17 @@ def estimate_text(estimate: Estimate, *, margin: float | None = None) -> str:
     value, limits = estimate_cells(estimate, margin=margin)
     shown = with_unit(value, estimate.unit)
     return shown if limits == NOTHING else f"{shown} ({limits})"
+
+
+def margin_text(margin: Margin) -> str:
+    """Return a margin with its unit, as declared.
+
+    Examples
+    --------
+    >>> margin_text(Margin(value=10.0, unit="points", source="declared by the authors: x")).replace(NBSP, " ")
+    '10 points'
+    """
+    return with_unit(f"{Decimal(repr(margin.value)).normalize():f}", margin.unit)
 
 
 def level_text(level: float) -> str:

@@ -6,6 +6,8 @@ important fact upwards until it fits.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from outcomes.analysis.answer import Answer, Effect
@@ -14,10 +16,9 @@ from outcomes.reporting.answer_tables import contrast_words
 from outcomes.reporting.canvas import Picture
 from outcomes.reporting.formatting import (
     count,
-    decimals_for,
     estimate_cells,
     listing,
-    number,
+    margin_text,
     percentage,
     sentence,
     with_unit,
@@ -69,21 +70,42 @@ def front_page(study: Study, answer: Answer, *, n_rows: int, figure: Picture | N
         _left_out(answer, n_rows),
         _statements(study),
     ]
-    shortened: set[int] = set()
-    headline = answer.headline
-    page = _page(study, answer, headline, facts, shortened, figure)
-    for position in (3, 1, 2, 0):
+    headlines = _headlines(answer)
+    page = _page(study, answer, headlines[0], facts, set(), figure)
+    for headline, shortened in _steps(headlines):
         if page.n_words <= MOST_WORDS:
             break
-        shortened.add(position)
         page = _page(study, answer, headline, facts, shortened, figure)
-    if page.n_words > MOST_WORDS:
-        page = _page(study, answer, f"{answer.overall}: see the answer in full below", facts, shortened, figure)
     return page
 
 
+def _headlines(answer: Answer) -> tuple[str, ...]:
+    """Return the headline in ever fewer words; the last says only where to read it."""
+    without_brackets = re.sub(r"\s*\([^()]*(\([^()]*\)[^()]*)*\)", "", answer.headline)
+    told, separator, rare = without_brackets.partition("Not judged: ")
+    n_rare = len(answer.not_judged)
+    counted = f"{told}Not judged: {count(n_rare)} rarer strategies" if separator and rare else told
+    return answer.headline, without_brackets, counted, f"{answer.overall}: see the answer in full below"
+
+
+def _steps(headlines: tuple[str, ...]) -> Iterator[tuple[str, set[int]]]:
+    """Yield what is shortened next: the left out and for whom, then the headline, then the rest."""
+    yield headlines[0], {3}
+    yield headlines[0], {3, 1}
+    yield headlines[1], {3, 1}
+    yield headlines[2], {3, 1}
+    yield headlines[2], {3, 1, 0}
+    yield headlines[2], {3, 1, 0, 2}
+    yield headlines[3], {3, 1, 0, 2}
+
+
 def _page(
-    study: Study, answer: Answer, headline: str, facts: list[_Fact], shortened: set[int], figure: Picture | None
+    study: Study,
+    answer: Answer,
+    headline: str,
+    facts: list[_Fact],
+    shortened: set[int],
+    figure: Picture | None,
 ) -> FrontPage:
     return FrontPage(
         banner=BANNER,
@@ -102,7 +124,9 @@ def _page(
 
 def _for_whom(answer: Answer, n_rows: int) -> _Fact:
     used = f"{count(answer.n_used)} of the {count(n_rows)} cases in the table"
-    return _Fact(label="For whom", long=f"{used}: {answer.population}" if answer.population else used, short=used)
+    return _Fact(
+        label="For whom", long=f"{used}: {answer.population}" if answer.population else used, short=used
+    )
 
 
 def _by_how_much(answer: Answer) -> _Fact:
@@ -127,8 +151,8 @@ def _by_how_much(answer: Answer) -> _Fact:
         named = ""
     size = (
         "no margin was declared, so there is no answer"
-        if margin is None or answer.margin is None
-        else f"the margin is {with_unit(number(margin, decimals_for(answer.margin.unit)), answer.margin.unit)}"
+        if answer.margin is None
+        else f"the margin is {margin_text(answer.margin)}"
     )
     return _Fact(
         label="By how much", long="; ".join([*parts, ""]).rstrip("; ") + f"{named}; {size}",
@@ -167,7 +191,9 @@ def _left_out(answer: Answer, n_rows: int) -> _Fact:
     short = listing(counted) if counted else "nobody"
     extra = []
     if answer.outside:
-        extra.append(f"{count(len({o.pattern for o in answer.outside}))} fracture patterns not comparable everywhere")
+        extra.append(
+            f"{count(len({o.pattern for o in answer.outside}))} fracture patterns not comparable everywhere"
+        )
     return _Fact(label="Left out", long="; ".join([short, *extra]), short=short)
 
 

@@ -76,7 +76,9 @@ def why_left_out(sample: StudySample, key: str) -> np.ndarray:
     why[unlabelled] = "reduction indeterminate"
     why[np.isnan(measured.values)] = "outcome missing"
     reasons = frame["excluded_because"].to_numpy(dtype=object)
-    why[~eligible] = [f"not eligible: {reason}" if reason else "not eligible" for reason in reasons[~eligible]]
+    why[~eligible] = [
+        f"not eligible: {reason}" if reason else "not eligible" for reason in reasons[~eligible]
+    ]
     return why
 
 

@@ -43,7 +43,8 @@ def _acquire(path: Path, target: Path) -> int:
         except OSError:
             os.close(handle)
             raise RunError(
-                f"another run is writing to {target}; wait for it or name another folder with --out", code="busy"
+                f"another run is writing to {target}; wait for it or name another folder with --out",
+                code="busy",
             ) from None
         if sys.platform == "win32" or _still_there(path, handle):
             return handle

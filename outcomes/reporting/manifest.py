@@ -95,7 +95,9 @@ def check_unchanged(inputs: Sequence[InputFile]) -> None:
     RunError
         ``input_changed`` when one differs from what was read.
     """
-    changed = [entry.path.name for entry in inputs if note_input(entry.role, entry.path).sha256 != entry.sha256]
+    changed = [
+        entry.path.name for entry in inputs if note_input(entry.role, entry.path).sha256 != entry.sha256
+    ]
     if changed:
         raise RunError(
             f"{', '.join(changed)} changed while the run was reading; nothing was written: save and close it, then run "
@@ -125,7 +127,11 @@ def package_version() -> str:
 
 def manifest_bytes(content: Mapping[str, Any], outputs: Mapping[str, Mapping[str, object]]) -> bytes:
     """Return the manifest, with the hash of its own remaining content as its last safeguard."""
-    body = {"format": MANIFEST_FORMAT, **content, "outputs": {name: dict(entry) for name, entry in outputs.items()}}
+    body = {
+        "format": MANIFEST_FORMAT,
+        **content,
+        "outputs": {name: dict(entry) for name, entry in outputs.items()},
+    }
     body["own_sha256"] = own_hash(body)
     return json_bytes(body)
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from outcomes.analysis.answer import Answer
 from outcomes.analysis.protocol import FIRST_FILM, EligibilityRule, OutcomePlan, Study
 from outcomes.analysis.run import Analysis
-from outcomes.reporting.formatting import count, decimals_for, listing, number, sentence
+from outcomes.reporting.formatting import count, listing, margin_text, number, sentence
 from outcomes.reporting.manifest import package_version
 from outcomes.reporting.quality_tables import in_words
 
@@ -48,8 +48,12 @@ def methods_paragraphs(analysis: Analysis) -> Paragraphs:
         ("Missing values", (_missing(analysis),)),
         ("Software", (f"Computed with outcomes {package_version()} (BSD-3-Clause); seed {study.seed}.",)),
     ]
-    statements = tuple(f"{MANUSCRIPT.get(key, in_words(key))}: {text}" for key, text in study.manuscript.items())
-    parts.append(("Statements of the authors", statements or ("None was given; no ethics statement was given.",)))
+    statements = tuple(
+        f"{MANUSCRIPT.get(key, in_words(key))}: {text}" for key, text in study.manuscript.items()
+    )
+    parts.append(
+        ("Statements of the authors", statements or ("None was given; no ethics statement was given.",))
+    )
     return tuple((heading, tuple(p for p in paragraphs if p)) for heading, paragraphs in parts)
 
 
@@ -192,8 +196,7 @@ def _outcome(plan: OutcomePlan, analysis: Analysis) -> str:
     if plan.margin is None:
         text += "; no margin declared, hence no answer)"
     else:
-        size = f"{number(plan.margin.value, decimals_for(plan.margin.unit))} {plan.margin.unit}"
-        text += f"; margin {size}, {plan.margin.source})"
+        text += f"; margin {margin_text(plan.margin)}, {plan.margin.source})"
     return " ".join([sentence(text), *(sentence(note) for note in measured.notes)])
 
 
@@ -201,9 +204,17 @@ def _answer(analysis: Analysis) -> tuple[str, ...]:
     study = analysis.sample.study
     covariates = listing([in_words(name) for name in study.covariates])
     why = f" Why these: {study.covariates_why}" if study.covariates_why else ""
-    adjusted = f"Adjusted for {covariates}." if study.covariates else "Nothing was adjusted for: estimates are crude."
+    adjusted = (
+        f"Adjusted for {covariates}."
+        if study.covariates
+        else "Nothing was adjusted for: estimates are crude."
+    )
     limits = "; ".join(f"{in_words(name)} {value:g}" for name, value in study.limits.items())
-    changed = f"Limits changed from the defaults: {limits}." if limits else "Limits are the defaults of the package."
+    changed = (
+        f"Limits changed from the defaults: {limits}."
+        if limits
+        else "Limits are the defaults of the package."
+    )
     models = tuple(_model(answer) for answer in analysis.answers if answer.model)
     return (_ESTIMANDS, f"{adjusted}{why}", _ERRORS, _STATES, changed, *models)
 

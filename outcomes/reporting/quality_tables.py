@@ -19,7 +19,10 @@ def rows_table(ledger: Ledger) -> Table:
         ("Used", [("cases", count(ledger.used))]),
         ("Set aside, to be asked about", _coded(ledger.quarantined)),
         ("Not data", _coded(ledger.not_data)),
-        ("Together", [("rows of the file, counted independently of the reader", count(ledger.physical_rows))]),
+        (
+            "Together",
+            [("rows of the file, counted independently of the reader", count(ledger.physical_rows))],
+        ),
     ]
     frame = ledger.tidy()
     return Table(
@@ -56,7 +59,9 @@ def cells_table(ledger: Ledger) -> Table:
         header=("Column", "Read", "As written", "Converted", "Set missing", "Blank", "Why set missing"),
         rows=data_rows(lines),
         frame=frame[frame["what"] != "rows"].reset_index(drop=True),
-        notes=("Read = as written + converted + set missing + blank, for every column; otherwise there is no report.",),
+        notes=(
+            "Read = as written + converted + set missing + blank, for every column; otherwise there is no report.",
+        ),
         text_columns=(0, 6),
     )
 

@@ -89,7 +89,9 @@ class FrontPage:
         """Every word printed on page one."""
         caption = "" if self.figure is None else self.figure.caption
         facts = [f"{label} {text}" for label, text in self.facts]
-        return "\n".join([self.banner, self.study, self.answer, self.about, self.sentence, *facts, caption, self.caution])
+        return "\n".join(
+            [self.banner, self.study, self.answer, self.about, self.sentence, *facts, caption, self.caution]
+        )
 
     @property
     def n_words(self) -> int:
@@ -115,7 +117,9 @@ class Report:
 
     def tables(self) -> tuple[Table, ...]:
         """Return every table in the order of the report."""
-        return tuple(block for section in self.sections for block in section.blocks if isinstance(block, Table))
+        return tuple(
+            block for section in self.sections for block in section.blocks if isinstance(block, Table)
+        )
 
     def pictures(self) -> tuple[Picture, ...]:
         """Return every figure, that of page one first."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
@@ -67,20 +68,25 @@ def results_bytes(analysis: Analysis) -> bytes:
 def ledger_content(analysis: Analysis) -> dict[str, Any]:
     """Return rows and cells read, used, set aside and set missing, with reason codes."""
     ledger = analysis.cohort.ledger
-    return {"balanced": bool(ledger.balanced), "rows": plain(dict(ledger.rows)), "cells": plain(dict(ledger.cells))}
+    return {
+        "balanced": bool(ledger.balanced),
+        "rows": plain(dict(ledger.rows)),
+        "cells": plain(dict(ledger.cells)),
+    }
 
 
 def _tags(analysis: Analysis) -> dict[str, Any]:
     """Count labels among the eligible cases."""
     eligible = analysis.sample.eligible
     bounds = analysis.sample.share_met_bounds
+    pairs = list(zip(eligible["strategy"].astype(str), eligible["reduction"].astype(str), strict=True))
     return {
         "strategy": _counts(eligible["strategy"]),
         "strategy_rule": _counts(eligible["strategy_rule"]),
         "reduction": _counts(eligible["reduction"]),
         "strategy_by_reduction": [
-            {"strategy": str(strategy), "reduction": str(reduction), "n": int(n)}
-            for (strategy, reduction), n in eligible.groupby(["strategy", "reduction"], observed=True).size().items()
+            {"strategy": strategy, "reduction": reduction, "n": n}
+            for (strategy, reduction), n in sorted(Counter(pairs).items())
         ],
         "share_met_bounds": None if bounds is None else list(bounds),
         "criteria_side_by_side": plain(analysis.sample.side_by_side),
@@ -88,8 +94,7 @@ def _tags(analysis: Analysis) -> dict[str, Any]:
 
 
 def _counts(labels: pd.Series[Any]) -> dict[str, int]:
-    counted = labels.astype(str).value_counts()
-    return {str(label): int(counted[label]) for label in sorted(counted.index) if label}
+    return {label: n for label, n in sorted(Counter(labels.astype(str)).items()) if label}
 
 
 def answer_content(answer: Answer) -> dict[str, Any]:
@@ -124,7 +129,10 @@ def answer_content(answer: Answer) -> dict[str, Any]:
             "not_judged": list(answer.not_judged),
             "state": answer.strategy_state,
         },
-        "total": {"pairs": [effect_content(effect) for effect in answer.total_pairs], "state": answer.total_state},
+        "total": {
+            "pairs": [effect_content(effect) for effect in answer.total_pairs],
+            "state": answer.total_state,
+        },
         "interaction": {
             "pairs": [effect_content(effect) for effect in answer.interaction],
             "state": _family_state(answer.interaction),
@@ -136,11 +144,18 @@ def answer_content(answer: Answer) -> dict[str, Any]:
         "pathway": answer.pathway,
         "robustness": None,
         "gates": [
-            {"axis": g.axis, "name": g.name, "found": finite(g.found), "limit": finite(g.limit), "remedy": g.remedy}
+            {
+                "axis": g.axis,
+                "name": g.name,
+                "found": finite(g.found),
+                "limit": finite(g.limit),
+                "remedy": g.remedy,
+            }
             for g in answer.gates
         ],
         "outside": [
-            {"groups": list(o.groups), "pattern": o.pattern, "n": o.n_cases, "why": o.why} for o in answer.outside
+            {"groups": list(o.groups), "pattern": o.pattern, "n": o.n_cases, "why": o.why}
+            for o in answer.outside
         ],
         "reversed": answer.reversed,
         "model": answer.model,

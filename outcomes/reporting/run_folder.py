@@ -89,8 +89,12 @@ def write_run(
     RunError
         When an input changed meanwhile or the folder cannot be written; nothing is left behind.
     """
-    now = dt.datetime.now(dt.timezone.utc)
-    target = default_folder(_name_of(analysis, command), base=Path("runs"), now=now) if folder is None else Path(folder)
+    now = dt.datetime.now(dt.UTC)
+    target = (
+        default_folder(_name_of(analysis, command), base=Path("runs"), now=now)
+        if folder is None
+        else Path(folder)
+    )
     report = build_report(analysis, tuple(inputs))
     read_first = _read_first(analysis.answers)
     exit_code = 2 if read_first else 0
@@ -120,7 +124,9 @@ def _name_of(analysis: Analysis, command: str) -> str:
 
 
 def _read_first(answers: Sequence[Answer]) -> tuple[str, ...]:
-    return tuple(f"{answer.label}: an effect points the unexpected way" for answer in answers if answer.reversed)
+    return tuple(
+        f"{answer.label}: an effect points the unexpected way" for answer in answers if answer.reversed
+    )
 
 
 def run_files(analysis: Analysis, report: Report) -> dict[str, bytes]:
@@ -153,7 +159,10 @@ def private_files(analysis: Analysis, inputs: Sequence[InputFile]) -> dict[str, 
         "query_list.xlsx": frame_workbook_bytes([("query list", queries)]),
         **labelled_files(analysis),
         INPUTS: json_bytes(
-            {"format": INPUTS_FORMAT, "files": [{"role": entry.role, "path": str(entry.path)} for entry in inputs]}
+            {
+                "format": INPUTS_FORMAT,
+                "files": [{"role": entry.role, "path": str(entry.path)} for entry in inputs],
+            }
         ),
     }
     for entry in inputs:

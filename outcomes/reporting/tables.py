@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import pandas as pd
 
@@ -77,6 +77,11 @@ class Table:
         lines = [self.title, " | ".join(self.header)]
         lines += [" | ".join(row.cells) for row in self.rows]
         return "\n".join([*lines, *self.notes])
+
+
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a frame as dictionaries by column name."""
+    return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]
 
 
 def data_rows(lines: Iterable[Sequence[str]]) -> tuple[Row, ...]:

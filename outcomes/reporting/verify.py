@@ -1,4 +1,4 @@
-"""Check a run: are the files those that were written, and do the inputs still give these numbers?"""
+"""Check a run: its files against the manifest, its numbers against a second computation."""
 
 from __future__ import annotations
 
@@ -13,7 +13,14 @@ from outcomes.cohort.table import read_cohort
 from outcomes.errors import OutcomesError, RunError
 from outcomes.reporting.atomic import private_of
 from outcomes.reporting.inputs import read_plan
-from outcomes.reporting.manifest import MANIFEST, MANIFEST_FORMAT, InputFile, hash_file, own_hash, package_version
+from outcomes.reporting.manifest import (
+    MANIFEST,
+    MANIFEST_FORMAT,
+    InputFile,
+    hash_file,
+    own_hash,
+    package_version,
+)
 from outcomes.reporting.results_json import results_content
 from outcomes.reporting.run_folder import INPUTS
 
@@ -68,7 +75,9 @@ class Verification:
         if self.rerun == "not run":
             lines.append(f"not re-run: {self.why_not_run}")
         elif self.rerun == "same":
-            digits = "every bit" if self.digits is None or self.digits >= _EXACT else f"{self.digits:.1f} digits"
+            digits = (
+                "every bit" if self.digits is None or self.digits >= _EXACT else f"{self.digits:.1f} digits"
+            )
             lines.append(f"re-run: counts are equal, {self.n_numbers} numbers agree to {digits} or better")
         return "\n".join([*lines, *self.notes])
 
@@ -98,7 +107,9 @@ def verify_run(folder: str | Path, study: str | Path | None = None) -> Verificat
     mismatches = _check_files(place, manifest)
     notes = _notes(place, manifest)
     if mismatches:
-        return _verification(place, manifest, mismatches, notes, why="the files are not those that were written")
+        return _verification(
+            place, manifest, mismatches, notes, why="the files are not those that were written"
+        )
     files, why = _find_inputs(place, manifest, None if study is None else Path(study))
     if why.startswith("differs: "):
         mismatches = [why.removeprefix("differs: ")]
@@ -143,11 +154,15 @@ def read_manifest(folder: Path) -> dict[str, Any]:
     """
     path = folder / MANIFEST
     if not path.is_file() or path.is_symlink():
-        raise RunError(f"{folder} is not a finished run: it has no {MANIFEST}; name the folder of a run", code="no_run")
+        raise RunError(
+            f"{folder} is not a finished run: it has no {MANIFEST}; name the folder of a run", code="no_run"
+        )
     try:
         manifest = json.loads(path.read_text(encoding="utf-8"))
     except ValueError:
-        raise RunError(f"{path} is not readable JSON: it was altered or cut short", code="bad_manifest") from None
+        raise RunError(
+            f"{path} is not readable JSON: it was altered or cut short", code="bad_manifest"
+        ) from None
     if not isinstance(manifest, dict) or manifest.get("format") != MANIFEST_FORMAT:
         found = manifest.get("format") if isinstance(manifest, dict) else None
         raise RunError(
@@ -181,7 +196,9 @@ def _notes(folder: Path, manifest: dict[str, Any]) -> list[str]:
     notes = [f"also here, not part of the run: {name}" for name in extra[:_MOST_NAMED]]
     wrote = str(manifest["versions"].get("outcomes", "unknown"))
     if wrote != package_version():
-        notes.append(f"written by version {wrote}, checked by {package_version()}: see the changelog for numbers that move")
+        notes.append(
+            f"written by version {wrote}, checked by {package_version()}: see the changelog for numbers that move"
+        )
     return notes
 
 

@@ -8,12 +8,13 @@ import math
 import re
 import zipfile
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from openpyxl import Workbook
 from openpyxl.cell import WriteOnlyCell
-from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
+from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE, Cell
 from openpyxl.styles import Alignment, Font
 from openpyxl.worksheet._write_only import WriteOnlyWorksheet
 
@@ -38,7 +39,10 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
     ("p_value", "two-sided; describes and never enters the answer"),
     ("n, n_missing", "cases used, and cases without the value"),
     ("state", "material, present, trivial, absent or undetermined, by the rules of the answer"),
-    ("estimand", "E1 effect of meeting the criteria, E2 strategies once met, E3 strategies in total, E4 interaction"),
+    (
+        "estimand",
+        "E1 effect of meeting the criteria, E2 strategies once met, E3 strategies in total, E4 interaction",
+    ),
     ("at", "reduction at which strategies are compared"),
 )
 
@@ -52,7 +56,9 @@ def plain_text(value: object) -> str:
     ("'=1+1", 'volar plate', "'@home")
     """
     text = ILLEGAL_CHARACTERS_RE.sub("\N{REPLACEMENT CHARACTER}", str(value))[:_LONGEST_CELL]
-    return f"'{text}" if text.startswith(FORMULA_STARTS) or text.lstrip(" ").startswith(FORMULA_STARTS) else text
+    return (
+        f"'{text}" if text.startswith(FORMULA_STARTS) or text.lstrip(" ").startswith(FORMULA_STARTS) else text
+    )
 
 
 def workbook_bytes(tables: Iterable[Table], *, about: Sequence[tuple[str, str]] = ()) -> bytes:
@@ -119,18 +125,20 @@ def write_frame(book: Workbook, name: str, frame: pd.DataFrame) -> None:
     sheet = book.create_sheet(name)
     sheet.freeze_panes = "A2"
     for position, column in enumerate(frame.columns, start=1):
-        sheet.column_dimensions[_letters(position)].width = _width(str(column), frame.iloc[:200, position - 1])
+        sheet.column_dimensions[_letters(position)].width = _width(
+            str(column), frame.iloc[:200, position - 1]
+        )
     sheet.append([_cell(sheet, column, bold=True) for column in frame.columns])
     for values in frame.itertuples(index=False, name=None):
         sheet.append([_cell(sheet, value) for value in values])
 
 
-def _cell(sheet: WriteOnlyWorksheet, value: object, *, bold: bool = False) -> WriteOnlyCell | None:
+def _cell(sheet: WriteOnlyWorksheet, value: object, *, bold: bool = False) -> Cell | None:
     """Return a cell: numbers as numbers, everything else as text that was made harmless."""
     content = _number(value)
     if content is None and _absent(value):
         return None
-    cell = WriteOnlyCell(sheet, value=content if content is not None else "")
+    cell: Cell = WriteOnlyCell(sheet, value=content if content is not None else "")
     if content is None:
         cell.value = plain_text(_text(value))
         # Set after the value: openpyxl would otherwise read a leading equals sign as a formula.
@@ -173,7 +181,7 @@ def _letters(position: int) -> str:
     return letters
 
 
-def _width(heading: str, values: pd.Series[object]) -> float:
+def _width(heading: str, values: pd.Series[Any]) -> float:
     longest = max([len(heading), *(len(_text(value)) for value in values if not isinstance(value, float))])
     return float(min(max(longest + 2, 9), 52))
 
@@ -193,6 +201,8 @@ def _saved(book: Workbook) -> bytes:
             info.external_attr = 0o600 << 16
             content = source.read(name)
             if name == "docProps/core.xml":
-                content = re.sub(rb"(<dcterms:(modified|created)[^>]*>)[^<]*", rb"\g<1>2000-01-01T00:00:00Z", content)
+                content = re.sub(
+                    rb"(<dcterms:(modified|created)[^>]*>)[^<]*", rb"\g<1>2000-01-01T00:00:00Z", content
+                )
             target.writestr(info, content)
     return clean.getvalue()

@@ -1,0 +1,157 @@
+"""Check a table or a study before anything is analysed: what was found, counted, and a query list to send back."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from outcomes.analysis.assembly import assemble
+from outcomes.analysis.sample import StudySample
+from outcomes.cohort.look import look_at
+from outcomes.cohort.table import Cohort, read_cohort
+from outcomes.reporting.atomic import default_folder, write_private
+from outcomes.reporting.formatting import count, listing
+from outcomes.reporting.inputs import read_inputs
+from outcomes.reporting.labelled import csv_bytes
+from outcomes.reporting.quality_tables import problems_table
+from outcomes.reporting.workbook import frame_workbook_bytes
+
+#: Lines printed before the rest is left to the query list.
+MOST_LINES = 40
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckResult:
+    """What a check found.
+
+    Attributes
+    ----------
+    lines : tuple of str
+        Counts in words, without the content of any cell.
+    n_findings : int
+        0 when there is nothing to answer or to look at.
+    folder : Path or None
+        Private folder with the query list; None when there is nothing to ask.
+    """
+
+    lines: tuple[str, ...]
+    n_findings: int
+    folder: Path | None
+
+
+def look_at_table(file: Path, *, sheet: str = "", header_row: int | None = None) -> CheckResult:
+    """Say what can be said of a table without a dictionary, and what is missing for a check.
+
+    Parameters
+    ----------
+    file : Path
+    sheet : str
+    header_row : int, optional
+
+    Returns
+    -------
+    CheckResult
+    """
+    look = look_at(file, sheet=sheet, header_row=header_row)
+    lines = (
+        str(look),
+        "",
+        "Without a dictionary nothing is known of meaning, units, signs and date order, so nothing else was checked.",
+        f"Next: write a dictionary and run  outcomes check {file.name} -d dictionary.toml",
+        "A dictionary to start from is in the private folder of  outcomes demo",
+    )
+    return CheckResult(lines=lines, n_findings=look.n_findings + 1, folder=None)
+
+
+def check_table(file: Path, dictionary: Path, out: Path | None = None) -> CheckResult:
+    """Read a table by its dictionary and report what became of every row and cell.
+
+    Parameters
+    ----------
+    file, dictionary : Path
+    out : Path, optional
+        The query list goes to ``OUT-private``; default a dated folder below ``runs``.
+
+    Returns
+    -------
+    CheckResult
+    """
+    cohort = read_cohort(file, dictionary)
+    return _result(cohort, file.stem, out, [])
+
+
+def check_study(study_file: Path, out: Path | None = None) -> CheckResult:
+    """Check the table of a study, and that the plan finds what it asks for.
+
+    Parameters
+    ----------
+    study_file : Path
+    out : Path, optional
+
+    Returns
+    -------
+    CheckResult
+    """
+    inputs = read_inputs(study_file)
+    sample = assemble(inputs.cohort, inputs.study)
+    return _result(inputs.cohort, study_file.stem, out, _sample_lines(sample))
+
+
+def _sample_lines(sample: StudySample) -> list[str]:
+    """Say who would be in and under which labels; no outcome is shown before the plan is run."""
+    lines = ["", "participant flow of the plan"]
+    lines += [f"  {'- ' if step.kind == 'excluded' else ''}{step.label}: {count(step.n_cases)}" for step in sample.flow]
+    strategies = Counter(sample.eligible["strategy"])
+    lines.append("eligible cases by strategy")
+    lines += [f"  {name}: {count(n)}" for name, n in strategies.most_common()]
+    absent = [name for name in sample.study.strategy.judged if name not in strategies]
+    if absent:
+        lines.append(f"  to be judged but not found: {listing(absent)}")
+    lines += [f"outcome missing, {m.label}: {count(_missing(sample, key))}" for key, m in sample.outcomes.items()]
+    lines += [f"warning: {text}" for text in sample.warnings]
+    return lines
+
+
+def _missing(sample: StudySample, key: str) -> int:
+    values = sample.outcomes[key].values[sample.frame["eligible"].to_numpy(dtype=bool)]
+    return int((values != values).sum())
+
+
+def _result(cohort: Cohort, name: str, out: Path | None, more: list[str]) -> CheckResult:
+    serious = [problem for problem in cohort.problems if problem.severity != "note"]
+    n_findings = len(serious) + len(cohort.quarantine)
+    lines = [str(cohort.ledger), *_problem_lines(cohort), *more]
+    folder = None
+    if n_findings:
+        now = dt.datetime.now(dt.UTC)
+        target = out if out is not None else default_folder(f"check {name}", base=Path("runs"), now=now)
+        folder = write_private(target, query_files(cohort))
+        lines += ["", "query list, with the values to be put right (identifies patients):"]
+    else:
+        lines.append("nothing to ask")
+    return CheckResult(lines=tuple(lines), n_findings=n_findings, folder=folder)
+
+
+def _problem_lines(cohort: Cohort) -> list[str]:
+    """Return one line a kind of problem and column, questions first."""
+    table = problems_table(cohort.problems)
+    lines = [
+        f"  {n} x {what}, column {column}: {action}" + (" (to be answered)" if asked == "yes" else "")
+        for what, column, action, asked, n in (row.cells for row in table.rows)
+    ]
+    if len(lines) > MOST_LINES:
+        lines = [*lines[:MOST_LINES], f"  and {len(lines) - MOST_LINES} more kinds"]
+    return [f"{count(len(cohort.problems))} things to know or to ask", *lines] if lines else []
+
+
+def query_files(cohort: Cohort) -> Mapping[str, bytes]:
+    """Return the query list and the rows set aside, as files for a private folder."""
+    queries = cohort.query_list()
+    return {
+        "query_list.csv": csv_bytes(queries),
+        "query_list.xlsx": frame_workbook_bytes([("query list", queries)]),
+        "quarantine.csv": csv_bytes(cohort.quarantine),
+    }
