@@ -20,10 +20,10 @@ from outcomes.stats.arrays import FloatArray, IntArray
 from outcomes.stats.inputs import SMALLEST_P, count_array
 
 LARGEST = 2_000_000  # partial tables of one column held at once; beyond it the test is refused
-MOST_STEPS = 300_000  # merges of partial tables, about a second; beyond it the test is refused
 SLACK = 1e-7  # equally likely tables differ by rounding
 
-Nodes = dict[tuple[int, ...], dict[float, int]]  # rows left to fill -> log weight so far -> how many ways
+#: Rows left to fill -> log weights of the ways to get there, and how many ways have each weight.
+Nodes = dict[tuple[int, ...], tuple[FloatArray, FloatArray]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,17 +111,15 @@ def _no_likelier(table: IntArray) -> float:
     margins = _log_factorial(rows).sum() + _log_factorial(columns).sum()
     constant = float(margins - special.gammaln(int(rows.sum()) + 1.0))
     limit = float(-_log_factorial(table).sum()) + SLACK
-    nodes: Nodes = {tuple(sorted(rows.tolist())): {0.0: 1}}
+    nodes: Nodes = {tuple(sorted(rows.tolist())): (np.zeros(1), np.ones(1))}
     for size in columns[:-2].tolist():
         nodes = _fill(nodes, size)
     total, steps = 0.0, 0
-    for left, ways in nodes.items():
+    for left, (past, many) in nodes.items():
         finished = np.sort(_last_two(np.array(left), int(columns[-2])))
         steps += finished.size
         _check_size(steps, 10 * LARGEST)
         cumulative = np.concatenate([[0.0], np.cumsum(np.exp(finished + constant))])
-        past = np.array(list(ways), dtype=np.float64)
-        many = np.array([ways[log] for log in ways], dtype=np.float64)
         upto = finished.searchsorted(limit - past, side="right")
         total += float((many * np.exp(past) * cumulative[upto]).sum())
     return total
@@ -129,20 +127,31 @@ def _no_likelier(table: IntArray) -> float:
 
 def _fill(nodes: Nodes, size: int) -> Nodes:
     """Return what is left to fill after one more column of `size` cases."""
-    filled: Nodes = {}
-    steps = 0
-    for left, ways in nodes.items():
+    rests, pasts, manys, held = [], [], [], 0
+    for left, (past, many) in nodes.items():
         every = _placements(np.array(left), size)
-        steps += len(every) * len(ways)
-        _check_size(steps, MOST_STEPS)
-        weights = -_log_factorial(every).sum(axis=1)
+        held += len(every) * past.size
+        _check_size(held, LARGEST)
         after = np.sort(np.array(left) - every, axis=1)  # in any order: rows are alike from here on
-        for rest, weight in zip(after.tolist(), weights.tolist(), strict=True):
-            node = filled.setdefault(tuple(rest), {})
-            for past, many in ways.items():
-                key = round(past + weight, 12)
-                node[key] = node.get(key, 0) + many
-    return filled
+        weights = -_log_factorial(every).sum(axis=1)
+        rests.append(np.repeat(after, past.size, axis=0))
+        pasts.append(np.add.outer(weights, past).ravel())
+        manys.append(np.tile(many, len(every)))
+    return _merged(np.concatenate(rests), np.concatenate(pasts), np.concatenate(manys))
+
+
+def _merged(rests: IntArray, pasts: FloatArray, manys: FloatArray) -> Nodes:
+    """Return partial tables by the rows they leave, equal log weights (but for rounding) taken together."""
+    order = np.lexsort((pasts, *rests.T))
+    rests, pasts, manys = rests[order], pasts[order], manys[order]
+    new_node = np.concatenate([[True], (rests[1:] != rests[:-1]).any(axis=1)])
+    new = new_node | np.concatenate([[True], np.diff(pasts) > 1e-11])
+    first = np.flatnonzero(new)
+    pasts, manys = pasts[first], np.add.reduceat(manys, first)
+    starts = np.flatnonzero(new_node[first])
+    left = [tuple(row) for row in rests[first[starts]].tolist()]
+    parts = zip(np.split(pasts, starts[1:]), np.split(manys, starts[1:]), strict=True)
+    return dict(zip(left, parts, strict=True))
 
 
 def _placements(left: IntArray, size: int) -> IntArray:

@@ -66,7 +66,8 @@ class MantelHaenszel:
     odds_ratio, risk_ratio, risk_difference : Estimate
         Pooled measures, group 1 against group 0; `n` counts the cases of the strata that took part.
     test, test_corrected : StratifiedTest
-        Cochran-Mantel-Haenszel test without and with continuity correction.
+        Cochran-Mantel-Haenszel test without and with continuity correction (half a case; a difference
+        of less than half a case becomes 0).
     breslow_day, tarone : StratifiedTest
         Homogeneity of the odds ratios: Breslow-Day, and with Tarone's correction (read this one).
     n, n_strata : int
