@@ -122,7 +122,8 @@ class Comparison:
         reduction = [pooled for pooled in self.pooled if pooled.axis == "reduction"]
         lines += [f"Over all strata {pooled.estimate}; {pooled.homogeneity}." for pooled in reduction]
         lines += [f"Supposing {test}." for test in self.tests[:1]]
-        lines.append(f"Holm's family: {self.family} ({self.family_size} tests, which decide nothing).")
+        tests = "1 test" if self.family_size == 1 else f"{self.family_size} tests"
+        lines.append(f"Holm's family: {self.family} ({tests}; they decide nothing).")
         return " ".join(lines)
 
     def _repr_html_(self) -> str:

@@ -314,7 +314,7 @@ def test_page_and_paragraph(make_sample):
     text = str(comparison)
     assert text.startswith(f"result: known in {240 - comparison.n_missing} of 240 eligible cases.")
     assert "With cast, met minus not met" in text
-    assert "9 tests, which decide nothing" in text
+    assert "(9 tests; they decide nothing)" in text
     page = replace(comparison, label="<grip>")._repr_html_()
     assert "&lt;grip&gt;" in page
     assert len(page) < 6000
