@@ -28,6 +28,7 @@ from outcomes.cohort.events import (
     fold,
     read_events,
 )
+from outcomes.cohort.html_text import sentence_and_table
 from outcomes.errors import CohortError
 
 Blank = Literal["none if followed", "none"]
@@ -136,6 +137,10 @@ class ComplicationOutcomes:
         if self.n_unknown_reason:
             text += f" {self.n_unknown_reason} reoperations have no known reason."
         return text
+
+    def _repr_html_(self) -> str:
+        """Return the sentence and the tidy table."""
+        return sentence_and_table(str(self), self.tidy())
 
 
 def complication_outcomes(

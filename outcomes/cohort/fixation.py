@@ -17,6 +17,7 @@ import pandas as pd
 
 from outcomes.cohort.columns import HasData, ObjectArray, numbers, row_numbers, texts
 from outcomes.cohort.concepts import components, internal_name
+from outcomes.cohort.html_text import sentence_and_table
 from outcomes.cohort.notes import NoteReader, NoteReading, phrases_of
 from outcomes.cohort.rules import UNCLEAR, StrategyRules, read_rules
 from outcomes.errors import CohortError
@@ -87,6 +88,10 @@ class FixationLabels:
         if self.n_unmatched:
             text += f" No term was found in {self.n_unmatched} phrases of the operation texts."
         return text
+
+    def _repr_html_(self) -> str:
+        """Return the sentence and the tidy table."""
+        return sentence_and_table(str(self), self.tidy())
 
 
 def classify_fixation(

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort.columns import BoolArray, ObjectArray
+from outcomes.cohort.html_text import sentence_and_table
 
 #: Linear pattern, no backtracking: optional bone number (23 in the old edition, 2R3 in that of 2018), letter,
 #: optional group and subgroup, optional qualifications in brackets of the 2018 edition.
@@ -59,6 +60,10 @@ class ArticularClass:
             f"{self.n_missing}, not readable in {self.n_unreadable}"
         )
         return ". ".join([text, *self.warnings])
+
+    def _repr_html_(self) -> str:
+        """Return the sentence and the tidy table."""
+        return sentence_and_table(str(self), self.tidy())
 
 
 def articular(fracture_class: Iterable[object]) -> ArticularClass:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from outcomes.cohort.columns import BoolArray, FloatArray, HasData, check_time, numbers, require, texts
 from outcomes.cohort.concepts import internal_name
+from outcomes.cohort.html_text import sentence_and_table
 from outcomes.errors import CohortError
 
 Dominance = Literal["none", "ten_percent"]
@@ -82,6 +83,10 @@ class FunctionMeasure:
             )
         return text + "."
 
+    def _repr_html_(self) -> str:
+        """Return the sentence and the tidy table."""
+        return sentence_and_table(str(self), self.tidy())
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GripPair:
@@ -108,6 +113,10 @@ class GripPair:
     def __str__(self) -> str:
         """Return both hands, one line each."""
         return f"{self.injured}\n{self.other}"
+
+    def _repr_html_(self) -> str:
+        """Return the sentence and the tidy table."""
+        return sentence_and_table(str(self), self.tidy())
 
 
 def grip_share(cohort: HasData, time: str, *, dominance: Dominance = "none") -> FunctionMeasure:

@@ -124,7 +124,10 @@ class NoteReader:
         for token in _TOKEN.findall(folded(text)):
             mark = marks.get(token)
             if mark is None:
-                mark = _BREAK if not token[0].isalnum() else _NUMBER if token.isdecimal() else _OTHER_WORD
+                if not (token[0].isalnum() or token[0] in "_/?"):
+                    mark = _BREAK
+                else:
+                    mark = _NUMBER if token.isdecimal() else _OTHER_WORD
                 if words and words[-1] == mark != _BREAK:
                     continue
             words.append(mark)

@@ -23,11 +23,11 @@ from outcomes.cohort.criteria import (
     Criterion,
     ReductionCriteria,
     read_criteria,
-    reading_error_sizes,
     shipped_criteria,
 )
 from outcomes.cohort.films import check_film_columns, check_references, film_values, films_by_case
 from outcomes.cohort.fracture import articular
+from outcomes.cohort.html_text import sentence_and_table
 from outcomes.errors import CriteriaError
 
 OVERALL = ("met", "not met", "indeterminate")
@@ -96,6 +96,10 @@ class ReductionGrades:
             f"indeterminate in {counts['indeterminate']} of {len(self.overall)} cases."
         )
 
+    def _repr_html_(self) -> str:
+        """Return the sentence and the tidy table."""
+        return sentence_and_table(str(self), self.tidy())
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShareMet:
@@ -136,6 +140,10 @@ class ShareMet:
             f"Reduction met in {self.n_met} of {total} cases ({labelled}); "
             f"{self.n_indeterminate} indeterminate: {100 * self.low:.1f} % to {100 * self.high:.1f} % of all."
         )
+
+    def _repr_html_(self) -> str:
+        """Return the sentence and the tidy table."""
+        return sentence_and_table(str(self), self.tidy())
 
 
 def grade_reduction(
@@ -271,37 +279,6 @@ def share_met_bounds(overall: ReductionGrades | Iterable[str], *, where: BoolArr
     )  # fmt: skip
 
 
-def near_limit(grades: ReductionGrades, error: Mapping[str, float] | None = None) -> pd.DataFrame:
-    """Return which measurements lie so near a limit that a second reading could flip them.
-
-    Parameters
-    ----------
-    grades : ReductionGrades
-    error : mapping of concept to float, optional
-        Size of the 95 % error of a reading in the unit of the criterion; default the published sizes
-        (:func:`outcomes.cohort.criteria.reading_error_sizes`). Concepts without a size are never flagged.
-
-    Returns
-    -------
-    DataFrame of bool, shape (n_cases, n_criteria)
-
-    Examples
-    --------
-    >>> from types import SimpleNamespace
-    >>> films = pd.DataFrame({"tilt_union": [-9.0, 8.0], "ulnar_variance_union": [0.0, 0.0]})
-    >>> grades = grade_reduction(SimpleNamespace(data=films), "brogren-2013", "union")
-    >>> list(near_limit(grades, {"tilt": 7})["dorsal tilt"])
-    [True, False]
-    """
-    published = {name: size.value for name, size in reading_error_sizes().items()}
-    sizes = published if error is None else dict(error)
-    flags = {}
-    for criterion in grades.criteria.criteria:
-        distance = grades.distance[criterion.name].to_numpy()
-        flags[criterion.name] = np.abs(distance) <= sizes.get(criterion.concept, -1.0)
-    return pd.DataFrame(flags)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SideBySide:
     """The same films judged by several criteria sets.
@@ -349,6 +326,10 @@ class SideBySide:
         lines = [str(grades) for grades in self.grades]
         lines += [f"{name}: not applied, {why}" for name, why in self.not_possible.items()]
         return "\n".join(lines)
+
+    def _repr_html_(self) -> str:
+        """Return the sentence and the tidy table."""
+        return sentence_and_table(str(self), self.tidy())
 
 
 def grade_all(
