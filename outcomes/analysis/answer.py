@@ -124,6 +124,7 @@ def answer_question(sample: StudySample, key: str) -> Answer:
         reduction is not None and reduction_state == "counts" and _is_reversed(reduction, effects, depends)
     )
     shares = standardised_share_met(evidence.cases, evidence.labelled) if evidence.asked else {}
+    shares = {name: shares[name] for name in evidence.judged.strategies if name in shares}
     counts = _counts(evidence)
     return Answer(
         outcome=key, label=measured.label, unit=measured.unit, role=plan.role, margin=plan.margin, **counts,
@@ -134,7 +135,7 @@ def answer_question(sample: StudySample, key: str) -> Answer:
         pairs_not_met=effects.get("E2 at not met", ()), total_pairs=effects.get("E3", ()),
         interaction=effects.get("E4", ()), judged=evidence.judged.strategies,
         not_judged=evidence.judged.not_judged, share_met=shares,
-        pathway=sentences.pathway(strategy_state, total_state, asked=evidence.asked), gates=gates,
+        pathway=sentences.pathway(strategy_state, total_state) if evidence.asked and plan.margin else "", gates=gates,
         outside=tuple(row for pair in evidence.comparable.values() for row in pair.outside),
         reasons=sentences.reasons(evidence, sample, plan, depends=depends, reversed_=reversed_),
         reversed=reversed_, model=sentences.model(evidence, measured, sample.study),

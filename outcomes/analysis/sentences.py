@@ -89,10 +89,8 @@ def _pair_words(effects: Sequence[Effect]) -> str:
     return "; ".join(words)
 
 
-def pathway(strategy: AxisState, total: AxisState, *, asked: bool) -> str:
+def pathway(strategy: AxisState, total: AxisState) -> str:
     """Say whether the strategies differ in total, and through what."""
-    if not asked:
-        return ""
     if total == "counts" and strategy == "does not count":
         return "Strategies differ in total, through how often they reach the criteria."
     if total == "counts":
@@ -164,7 +162,8 @@ def _label_reasons(evidence: Evidence, sample: StudySample) -> list[str]:
 
 def model(evidence: Evidence, measured: Measured, study: Study) -> str:
     """One sentence naming model, covariates, errors and their correction."""
-    covariates = listed(study.covariates) if study.covariates else "no covariates (crude)"
+    adjusted = (*study.covariates, *measured.adjust_for)
+    covariates = listed(adjusted) if adjusted else "no covariates (crude)"
     clusters = len(
         np.unique(evidence.cases.cluster[evidence.usable if evidence.asked else evidence.total_usable])
     )
