@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+import zlib
 
 from outcomes.errors import CohortError
 
@@ -85,7 +86,7 @@ def _refuse_definitions(file: str, archive: zipfile.ZipFile, member: zipfile.Zip
     try:
         with archive.open(member) as part:
             head = part.read(65_536)
-    except (zipfile.BadZipFile, EOFError, OSError, ValueError, NotImplementedError, RuntimeError):
+    except (zipfile.BadZipFile, EOFError, OSError, ValueError, NotImplementedError, RuntimeError, zlib.error):
         raise CohortError(
             f"{file} is a damaged workbook; save it again from a spreadsheet program", code="broken_workbook"
         ) from None

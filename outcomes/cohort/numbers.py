@@ -19,6 +19,7 @@ _AROUND = re.compile(
     r" ?(?P<after>.*)"
 )
 _MINUS = re.compile(r"^([^0-9]*?)[\u2212\u2010\u2011\u2012\u2013\u2014\ufe63\uff0d](?= ?[0-9.])")
+_COMMA = re.compile(r"[0-9],[0-9]|^[+-]?,[0-9]")
 _CENSORED = re.compile(
     r"[<>≤≥~≈±]|(?:c|ca|circa|about|approx|approximately|over|under|at least|up to)\b", re.I
 )
@@ -165,7 +166,7 @@ def _judge_written(text: str, kind: str, rule: NumberRule) -> Judgement:
     if refused:
         return missing(refused)
     plain = _MINUS.sub(r"\1-", text)
-    if "," in plain and kind == "text":
+    if kind == "text" and _COMMA.search(plain):
         if rule.mark != "comma":
             return missing("decimal_not_declared" if not rule.mark else "comma_in_number")
         if "." in plain:
@@ -197,7 +198,8 @@ def _judge_parts(number: Decimal, signed: bool, before: str, after: str, rule: N
     unit_word, direction_word = _unit_and_direction(after, rule)
     direction_word = direction_word or fold(before).rstrip(".")
     if unit_word is None or (direction_word and direction_word not in rule.directions):
-        return missing("unknown_unit" if after else "not_a_number")
+        a_word = after and not any(letter.isdigit() for letter in after)
+        return missing("unknown_unit" if a_word else "not_a_number")
     value, reason = _in_declared_unit(number, unit_word, rule)
     if value is None:
         return missing(reason)

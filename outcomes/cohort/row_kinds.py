@@ -65,7 +65,7 @@ def row_codes(table: RawTable, dictionary: DataDictionary, used: Mapping[int, Co
     for column in table.columns.values():
         filled += ~column.blank
     blank_id = table.columns[key].blank
-    codes[_repeats_headings(table, filled)] = "repeated_header"
+    codes[_repeats_headings(table, filled, key)] = "repeated_header"
     total = table.columns[key].where(
         np.array([_is_total(token) for token in table.columns[key].tokens], dtype=bool)
     )
@@ -102,12 +102,17 @@ def _marks_declared(column: TokenColumn, dictionary: DataDictionary) -> NDArray[
     return column.where(np.array([_starts_with_word(token, words) for token in column.tokens], dtype=bool))
 
 
-def _repeats_headings(table: RawTable, filled: NDArray[np.int32]) -> NDArray[np.bool_]:
-    """Mark rows in which most filled cells repeat the heading of their column."""
+def _repeats_headings(table: RawTable, filled: NDArray[np.int32], key: int) -> NDArray[np.bool_]:
+    """Mark rows in which most filled cells repeat the heading of their column, and no patient is named.
+
+    Some tables tick a column by writing its name into the cell, so a row with a patient is always a case.
+    """
     same = np.zeros(len(table.rows), dtype=np.int32)
+    nobody = table.columns[key].blank
     for position, column in table.columns.items():
         heading = fold(table.headings[position])
-        marks = np.array([fold(token) == heading for token in column.tokens], dtype=bool)
-        same += column.where(marks)
-    most: NDArray[np.bool_] = (same >= 2) & (same * 2 >= filled) | (same >= 1) & (same == filled)
+        marks = column.where(np.array([fold(token) == heading for token in column.tokens], dtype=bool))
+        same += marks
+        nobody = nobody | marks if position == key else nobody
+    most: NDArray[np.bool_] = nobody & (same > 0) & (same * 2 >= filled)
     return most

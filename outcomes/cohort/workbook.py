@@ -57,7 +57,8 @@ def read_workbook(file: str, content: bytes, sha256: str, dictionary: DataDictio
     used, faults = match_headings(
         headings, dictionary, elsewhere=elsewhere if elsewhere not in (None, top + 1) else None
     )
-    faults += _layout_faults(sheet, headings, top)
+    if not any(fault.code == "header_row" for fault in faults):
+        faults += _layout_faults(sheet, headings, top)
     if len(sheet.rows) <= top + 1:
         message = f"sheet {sheet.name!r} has no row below the headings, which are declared in row {top + 1}"
         faults.append(Fault(code="empty", message=message))
