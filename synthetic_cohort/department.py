@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from synthetic_cohort.declarations import declarations
-from synthetic_cohort.levels import COMPONENTS
+from synthetic_cohort.levels import COMPONENTS, EVENT_SLOTS
 from synthetic_cohort.spelling import EVENTS, NO, SPELLINGS, YES, operation_notes
 from synthetic_cohort.table import Simulation
 
@@ -156,7 +156,7 @@ def _event_columns() -> list[SheetColumn]:
     """Return the columns of the events."""
     spelled = {"levels": {kind: list(words) for kind, words in EVENTS.items()}}
     listed = []
-    for slot in range(1, 6):
+    for slot in range(1, EVENT_SLOTS + 1):
         listed += [
             SheetColumn(heading=f"Event {slot}", name=f"event_{slot}", extra=spelled),
             SheetColumn(

@@ -1,17 +1,17 @@
 """Complications, planned removals and what followed from them.
 
-Up to five events a case, one from each layer, written into the slots in order of date:
+Up to four events a case, written into the slots in order of date:
 
 =====================  ==========================================================================
 layer                  equation
 =====================  ==========================================================================
 planned removal        wires at about 6 weeks, fixators at about 8, a fixator added to a plate at
                        3-4 weeks (common practice, no source), spanning plates at about 18 weeks;
-                       a planned stage, not a complication and not a reoperation
+                       a planned stage (reason *planned*), not a complication and not a reoperation
 complication           probability from :mod:`synthetic_cohort.function`; kind by strategy; after the
                        film that defines the reduction
 consequence            a reoperation for that complication (22 %), the reason being its kind, or a
-                       second complication (6 %)
+                       second complication (6 %); only where the reduction held
 reduction              *loss of reduction* at 1-5 weeks where it was lost, otherwise *malunion* at
                        4-6 months with a probability of the label (20 % not met, 2 % met)
 its treatment          after a loss: conversion of a cast (55 %), reoperation otherwise (35 %), both
@@ -19,7 +19,7 @@ its treatment          after a loss: conversion of a cast (55 %), reoperation ot
                        malunion
 =====================  ==========================================================================
 
-Non-union is left out as too rare to show. Everything is invented.
+In the demo the reason of 8 % of the operations is not recorded. Non-union is left out as too rare to show. Everything is invented.
 """
 
 from __future__ import annotations
@@ -62,9 +62,18 @@ KIND_WEIGHTS: dict[str, tuple[float, ...]] = {
 EXTERNAL = frozenset(
     (levels.PINS, levels.FIXATOR, levels.FIXATOR_ALONE, levels.NON_BRIDGING, levels.NON_BRIDGING_ALONE)
 )
-REMOVED, LOSS, MALUNION = "planned removal of hardware", "loss of reduction", "malunion"
+LAYERS = 5
+WIRES_OUT, FIXATOR_OUT, PLATE_OUT = (
+    "removal of wires",
+    "removal of external fixator",
+    "removal of spanning plate",
+)
+REMOVALS = (WIRES_OUT, FIXATOR_OUT, PLATE_OUT)
+LOSS, MALUNION, PLANNED = "loss of reduction", "malunion", "planned"
 CONVERSION, REOPERATION, OSTEOTOMY = "conversion", "reoperation", "corrective osteotomy"
-TOKENS = np.array([*KINDS, REMOVED, LOSS, MALUNION, CONVERSION, REOPERATION, OSTEOTOMY, None], dtype=object)
+TOKENS = np.array(
+    [*KINDS, *REMOVALS, LOSS, MALUNION, CONVERSION, REOPERATION, OSTEOTOMY, PLANNED, None], dtype=object
+)
 NONE = len(TOKENS) - 1
 CODE = {name: code for code, name in enumerate(TOKENS[:-1])}
 MALUNION_RISK = (0.20, 0.02)
@@ -75,6 +84,13 @@ def reduction_linked_risk(met: Bools, lost: Bools) -> Floats:
     """Return the probability of a loss of reduction or a malunion."""
     malunion = np.where(met, MALUNION_RISK[1], MALUNION_RISK[0])
     return np.asarray(np.where(lost, 1.0, malunion), dtype=np.float64)
+
+
+def _removal_of(strategy: str) -> str:
+    """Return what is taken out by plan after a strategy."""
+    if strategy == levels.PINS:
+        return WIRES_OUT
+    return PLATE_OUT if strategy == levels.SPANNING else FIXATOR_OUT
 
 
 def _kind(strategy: Ints, scenario: Scenario, u: Floats) -> Ints:
@@ -115,10 +131,10 @@ def draw_events(
     -------
     dict of arrays
         ``kind``, ``reason`` (codes into :data:`TOKENS`), ``day`` and ``severity`` (NaN where there is
-        none), each (n, 5) and in order of date.
+        none), each (n, 4) and in order of date.
     """
     n = len(strategy)
-    shape = (n, EVENT_SLOTS)
+    shape = (n, LAYERS)
     kind, reason = np.full(shape, NONE), np.full(shape, NONE)
     day, grade = np.full(shape, np.nan), np.full(shape, np.nan)
 
@@ -126,23 +142,23 @@ def draw_events(
     combined = np.isin(strategy, [i for i, s in enumerate(scenario.strategies) if s == levels.COMBINED])
     removed = np.where(combined, temporary, rng.random(n) < plan[:, 0])
     when = treated + np.round(plan[:, 1] + plan[:, 2] * np.clip(rng.normal(size=n), -2.5, 2.5))
-    kind[removed, 0], day[removed, 0] = CODE[REMOVED], when[removed]
+    what = np.array([CODE[_removal_of(name)] for name in scenario.strategies])[strategy]
+    kind[removed, 0], day[removed, 0], reason[removed, 0] = what[removed], when[removed], CODE[PLANNED]
 
     first = _kind(strategy, scenario, rng.random(n))
     when = filmed + 1.0 + np.floor(np.minimum(rng.gamma(1.5, 50.0, n), 300.0))
     kind[complication, 1], day[complication, 1] = first[complication], when[complication]
     grade[complication, 1] = np.minimum(KIND_SEVERITY[first] + (rng.random(n) < 0.1), 5)[complication]
 
-    chance = rng.random(n)
-    redo, again = complication & (chance < 0.22), complication & (chance > 0.94)
+    malunion = ~lost & (rng.random(n) < np.where(met, MALUNION_RISK[1], MALUNION_RISK[0]))
+    held, chance = complication & ~lost & ~malunion, rng.random(n)
+    redo, again = held & (chance < 0.22), held & (chance > 0.94)
     later = when + 14.0 + np.floor(rng.random(n) * 50.0)
     kind[redo, 2], reason[redo, 2], grade[redo, 2] = CODE[REOPERATION], first[redo], 3
     second = (first + 3) % len(KINDS)
     kind[again, 2], grade[again, 2] = second[again], KIND_SEVERITY[second][again]
     day[redo | again, 2] = later[redo | again]
 
-    unlucky = rng.random(n) < np.where(met, MALUNION_RISK[1], MALUNION_RISK[0])
-    malunion = ~lost & unlucky
     kind[lost, 3], grade[lost, 3] = CODE[LOSS], 2
     kind[malunion, 3], grade[malunion, 3] = CODE[MALUNION], 2
     when = np.where(
@@ -163,8 +179,11 @@ def draw_events(
     treated_again = convert | redo | osteotomy
     day[treated_again, 4] = (when + 3.0 + np.floor(rng.random(n) * 18.0))[treated_again]
 
+    if scenario.missing_film:  # a department that loses films also loses reasons
+        operated = np.isin(kind, [CODE[CONVERSION], CODE[REOPERATION], CODE[OSTEOTOMY]])
+        reason[operated & (rng.random(shape) < 0.08)] = NONE
     order = np.argsort(day, axis=1, kind="stable")  # NaN, which is no event, goes last
     return {
-        name: np.take_along_axis(values, order, axis=1)
+        name: np.take_along_axis(values, order, axis=1)[:, :EVENT_SLOTS]
         for name, values in (("kind", kind), ("reason", reason), ("day", day), ("severity", grade))
     }

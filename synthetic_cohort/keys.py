@@ -1,7 +1,7 @@
 """From true effects to right answers: the reading rules, applied to numbers without any error.
 
-With the truth known nothing is undetermined but what has no support: an effect of exactly 0 is *absent*,
-one within the margin *trivial*, one at or beyond it *material*. The words are those of the answer table.
+With the truth known nothing is undetermined but what has no support: an effect of 0 is *absent*, one within
+the margin *trivial*, one at or beyond it *material*. The words are those of the answer table.
 """
 
 from __future__ import annotations
@@ -11,8 +11,9 @@ from typing import Literal
 
 State = Literal["absent", "trivial", "material", "undetermined"]
 AxisState = Literal["counts", "does not count", "undetermined"]
-ZERO = 1e-9
-"""Effects planted as 0 come out as 0 to rounding, since both arms meet the same luck."""
+ZERO = 5e-3
+"""What `truth.toml` prints as 0 is 0. Effects planted as 0 come out as 0 to rounding, since both arms meet the
+same luck; only a bound of the scale, which a few cases in ten thousand reach, can leave a trace."""
 
 OVERALL: dict[tuple[AxisState, AxisState], str] = {
     ("counts", "does not count"): "reduction, not strategy",

@@ -69,7 +69,7 @@ COMPONENTS = (
 FILM_TIMES = ("injury", "post_reduction", "postoperative", "union")
 VISITS = ("3_months", "12_months")
 MEASURES = ("tilt", "inclination", "ulnar_variance", "shortening", "step", "gap", "druj_congruent")
-EVENT_SLOTS = 5
+EVENT_SLOTS = 4
 
 
 def columns() -> tuple[str, ...]:
@@ -78,12 +78,12 @@ def columns() -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        108 names.
+        104 names.
 
     Examples
     --------
     >>> len(columns())
-    108
+    104
     >>> columns()[:3]
     ('case_id', 'patient_id', 'side')
     """

@@ -46,7 +46,7 @@ def case_patients(n: int, two_wrists: float, rng: np.random.Generator) -> tuple[
     Examples
     --------
     >>> patient, wrist = case_patients(103, 0.03, np.random.default_rng(1))
-    >>> len(set(patient)), wrist.sum()
+    >>> len(set(patient)), int(wrist.sum())
     (100, 3)
     """
     pairs = round(n * two_wrists / (1.0 + two_wrists))

@@ -199,7 +199,7 @@ def _named() -> tuple[Scenario, ...]:
         name="both",
         about="meeting the criteria 15 points, the plate 16 points, adding up",
         effects=_effects(
-            levels=(64.0, 62.0, 112.0, 0.5),
+            levels=(64.0, 59.0, 112.0, 0.5),
             strategy={PLATE: 16.0},
             met=15.0,
             odds={PLATE: -1.05},

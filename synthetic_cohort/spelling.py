@@ -7,7 +7,18 @@ what is written and what can be read come from one place.
 from __future__ import annotations
 
 from synthetic_cohort import levels
-from synthetic_cohort.events import CONVERSION, KINDS, LOSS, MALUNION, OSTEOTOMY, REMOVED, REOPERATION
+from synthetic_cohort.events import (
+    CONVERSION,
+    FIXATOR_OUT,
+    KINDS,
+    LOSS,
+    MALUNION,
+    OSTEOTOMY,
+    PLANNED,
+    PLATE_OUT,
+    REOPERATION,
+    WIRES_OUT,
+)
 
 YES = ("Y", "yes", "y", "Yes", "1")
 NO = ("N", "no", "n", "No", "0")
@@ -41,7 +52,10 @@ EVENTS: dict[str, tuple[str, ...]] = {kind: (kind,) for kind in KINDS} | {
     "carpal tunnel syndrome": ("carpal tunnel syndrome", "CTS"),
     "complex regional pain syndrome": ("complex regional pain syndrome", "CRPS"),
     "pin site infection": ("pin site infection", "pin-site infection"),
-    REMOVED: (REMOVED, "planned removal"),
+    WIRES_OUT: (WIRES_OUT, "K-wires removed"),
+    FIXATOR_OUT: (FIXATOR_OUT, "ex-fix removal"),
+    PLATE_OUT: (PLATE_OUT, "bridge plate removal"),
+    PLANNED: (PLANNED, "as planned"),
     LOSS: (LOSS, "lost reduction"),
     MALUNION: (MALUNION,),
     CONVERSION: (CONVERSION,),

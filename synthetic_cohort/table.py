@@ -65,7 +65,7 @@ def generate(n: int = 600, scenario: str | Scenario = "demo", *, seed: int = 1) 
     --------
     >>> cohort = generate(50, "reduction_only", seed=3)
     >>> cohort.shape
-    (50, 108)
+    (50, 104)
     >>> bool((generate(50, "reduction_only", seed=3)["tilt_injury"] == cohort["tilt_injury"]).all())
     True
     """

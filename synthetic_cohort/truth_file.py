@@ -21,8 +21,8 @@ HEADER = """\
 # estimand is defined, with its population, in synthetic_cohort/truth.py. Differences are first minus
 # second; grip_share in percent of the other hand, prwe in points (higher is worse), rotation_arc in
 # degrees, complication in percentage points. `monte_carlo_error` is the largest standard error of the
-# values beside it; effects that are planted as 0 come out as 0 exactly. An estimand that is not there
-# has no population with support.
+# values beside it; 0.0 is a planted 0 (below 0.005). An estimand that is not there has no population
+# with support.
 #
 # `states` are the right answers by the reading rules of synthetic_cohort/keys.py, worked out from the
 # true effects. `crude_overall` is what unadjusted contrasts of the whole world would say. Margins are
