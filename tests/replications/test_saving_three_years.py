@@ -10,6 +10,7 @@ recomputed from the counts for this project with other software and are marked s
 from __future__ import annotations
 
 import pytest
+from trial_table import PublishedTable
 
 PLATE, FIXATION = "volar locking plate", "external fixation"
 YES_NO = {"yes": ["yes"], "no": ["no"]}
@@ -38,7 +39,8 @@ STUDY = {
 
 
 @pytest.fixture
-def analysis(published):
+def analysis(tmp_path):
+    published = PublishedTable(tmp_path)
     table = published.write([
         ({"Plate": "yes", "Fixator": "no"}, {"Reoperation": (13, 62), "Osteoarthritis": (25, 59)}),
         ({"Plate": "no", "Fixator": "yes"}, {"Reoperation": (8, 56), "Osteoarthritis": (15, 53)}),

@@ -9,6 +9,7 @@ marked so.
 from __future__ import annotations
 
 import pytest
+from trial_table import PublishedTable
 
 PLATE, CAST = "volar locking plate", "closed reduction and cast"
 COLUMNS = {
@@ -25,7 +26,8 @@ STUDY = {
 
 
 @pytest.fixture
-def analysis(published):
+def analysis(tmp_path):
+    published = PublishedTable(tmp_path)
     table = published.write([
         ({"Treatment": "open reduction, volar locking plate"}, {"Any complication": (9, 43)}),
         ({"Treatment": "closed reduction, plaster cast"}, {"Any complication": (7, 42)}),

@@ -9,6 +9,7 @@ analysed. The abstract at hand does not say which operated arm is which; they ar
 from __future__ import annotations
 
 import pytest
+from trial_table import PublishedTable
 
 ARMS = {"casting": (26, 44), "operated arm 1": (4, 50), "operated arm 2": (8, 47), "operated arm 3": (4, 41)}
 COLUMNS = {
@@ -23,7 +24,8 @@ STUDY = {
 
 
 @pytest.fixture
-def analysis(published):
+def analysis(tmp_path):
+    published = PublishedTable(tmp_path)
     table = published.write([({"Arm": arm}, {"Malunion": counts}) for arm, counts in ARMS.items()])
     return published.analyse(table, COLUMNS, STUDY)
 

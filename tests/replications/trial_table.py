@@ -7,8 +7,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from outcomes.analysis.run import Analysis, analyse
 from outcomes.analysis.study_file import read_study
 from outcomes.cohort.table import read_cohort
@@ -49,9 +47,3 @@ class PublishedTable:
         cohort = read_cohort(table, dictionary)
         cohort.ledger.check()
         return analyse(cohort, read_study(plan))
-
-
-@pytest.fixture
-def published(tmp_path: Path) -> PublishedTable:
-    """Return the maker of cohort tables from counts."""
-    return PublishedTable(tmp_path)
