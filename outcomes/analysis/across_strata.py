@@ -24,7 +24,7 @@ from outcomes.analysis.group_contrasts import (
 from outcomes.analysis.joint_tests import JointTest, no_joint_test, of_strata, of_wald
 from outcomes.estimates import Estimate
 from outcomes.stats.linear import LinearFit, fit_linear, linear_contrast
-from outcomes.stats.strata import mantel_haenszel
+from outcomes.stats.strata import MantelHaenszel, mantel_haenszel
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +47,8 @@ class Pooled:
     test : JointTest
         Cochran-Mantel-Haenszel test of a binary outcome; the pooled t, as F, of a continuous one.
     homogeneity : JointTest
-        Whether the difference (the odds ratio of a binary outcome) is the same in every stratum.
+        Whether the difference (the odds ratio of a binary outcome) is the same in every stratum; when reduction
+        is compared, over planned strategies only, so that a stratum of a few cases cannot carry it.
     """
 
     axis: Axis
@@ -66,9 +67,10 @@ class TwoWay:
     Attributes
     ----------
     strategies : tuple of str
-        Strategies in the model: at least two cases with the outcome at each of met and not met.
+        Strategies in the model: planned ones with at least two cases with the outcome at each of met and not
+        met.
     left_out : tuple of str
-        Strategies seen but too thin on one side.
+        Strategies seen that are not planned, or too thin on one side.
     interaction : JointTest
         With robust errors, by cluster when a cluster (a patient) has several eligible cases.
     classical : JointTest
@@ -122,6 +124,33 @@ def pool(
     return pooled(cases, first, second, used, axis, groups, n_missing)
 
 
+def _compared(
+    cases: OutcomeCases, strata: Sequence[tuple[str, BoolArray]], axis: Axis
+) -> list[tuple[str, BoolArray]]:
+    """Return the strata among which a difference is asked to be the same."""
+    return [(name, rows) for name, rows in strata if axis == "strategy" or name in cases.planned]
+
+
+def _mantel_haenszel(
+    cases: OutcomeCases,
+    first: BoolArray,
+    second: BoolArray,
+    strata: Sequence[tuple[str, BoolArray]],
+    groups: tuple[str, str],
+) -> MantelHaenszel:
+    """Pool the two-by-two tables of some strata."""
+    event = cases.values == 1
+    tables = [
+        [[int((rows & g & event).sum()), int((rows & g & ~event).sum())] for g in (first, second)]
+        for _, rows in strata
+    ]
+    return mantel_haenszel(
+        tables or np.zeros((1, 2, 2)),  # an empty stratum: every measure says why it is not estimable
+        ratio_contrast=f"{groups[0]} over {groups[1]}",
+        difference_contrast=f"{groups[0]} minus {groups[1]}",
+    )
+
+
 def _pool_binary(
     cases: OutcomeCases,
     first: BoolArray,
@@ -132,16 +161,8 @@ def _pool_binary(
     n_missing: int,
 ) -> Pooled:
     """Pool two-by-two tables by Mantel-Haenszel."""
-    event = cases.values == 1
-    tables = [
-        [[int((rows & g & event).sum()), int((rows & g & ~event).sum())] for g in (first, second)]
-        for _, rows in strata
-    ]
-    found = mantel_haenszel(
-        tables or np.zeros((1, 2, 2)),  # an empty stratum: every measure says why it is not estimable
-        ratio_contrast=f"{groups[0]} over {groups[1]}",
-        difference_contrast=f"{groups[0]} minus {groups[1]}",
-    )
+    found = _mantel_haenszel(cases, first, second, strata, groups)
+    compared = _mantel_haenszel(cases, first, second, _compared(cases, strata, axis), groups)
     difference = _in_percentage_points(replace(found.risk_difference, n_missing=n_missing))
     beside = [replace(e, n_missing=n_missing) for e in (found.risk_ratio, found.odds_ratio)]
     if cases.clustered:
@@ -152,7 +173,7 @@ def _pool_binary(
         axis=axis, groups=groups, strata=tuple(name for name, _ in strata), estimate=difference,
         beside=tuple(beside),
         test=of_strata(found.test, question, found.n, n_missing),
-        homogeneity=of_strata(found.tarone, _same_everywhere(groups, "odds ratio"), found.n, n_missing),
+        homogeneity=of_strata(compared.tarone, _same_everywhere(groups, "odds ratio"), compared.n, n_missing),
     )  # fmt: skip
 
 
@@ -167,7 +188,8 @@ def _pool_continuous(
 ) -> Pooled:
     """Pool mean differences by a linear model with a mean for each stratum."""
     estimate, test = _additive(cases, first, second, strata, groups, n_missing)
-    model = _cell_means(cases, [(name, rows & first, rows & second) for name, rows in strata])
+    compared = _compared(cases, strata, axis)
+    model = _cell_means(cases, [(name, rows & first, rows & second) for name, rows in compared])
     question = _same_everywhere(groups, "difference")
     return Pooled(
         axis=axis, groups=groups, strata=tuple(name for name, _ in strata), estimate=estimate, beside=(),
@@ -205,7 +227,7 @@ def two_way(cases: OutcomeCases) -> TwoWay:
     """Fit strategy, reduction and their product to a continuous outcome."""
     known = ~np.isnan(cases.values)
     met, not_met = (known & (cases.reduction == label) for label in REDUCTION)
-    cells = [(name, met & cases.users(name), not_met & cases.users(name)) for name in cases.strategies]
+    cells = [(name, met & cases.users(name), not_met & cases.users(name)) for name in cases.planned]
     labelled = np.isin(cases.reduction, REDUCTION)
     n_missing = int((labelled & ~known).sum())
     model = _cell_means(cases, cells)
@@ -291,7 +313,8 @@ def _pair_interactions(
 def _same_everywhere(groups: tuple[str, ...], measure: str) -> str:
     """Return the question of a homogeneity test."""
     word = "over" if measure == "odds ratio" else "minus"
-    return f"{measure} of {groups[0]} {word} {groups[1]} the same in every stratum"
+    where = "with every planned strategy" if groups == REDUCTION else "at met and at not met"
+    return f"{measure} of {groups[0]} {word} {groups[1]} the same {where}"
 
 
 def _in_percentage_points(estimate: Estimate) -> Estimate:

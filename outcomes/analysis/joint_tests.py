@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from outcomes.analysis.group_contrasts import FloatArray, OutcomeCases, one_cluster
+from outcomes.errors import EstimationError
 from outcomes.stats.anova import welch_anova
+from outcomes.stats.exact_tables import exact_test
 from outcomes.stats.linear import LinearFit, fit_linear
 from outcomes.stats.proportions import chi_squared
 from outcomes.stats.ranks import kruskal_wallis
@@ -25,7 +27,7 @@ class JointTest:
     question : str
         What the test supposes and a small p speaks against, in words.
     symbol : str
-        ``"F"``, ``"chi2"`` or ``"H"``.
+        ``"F"``, ``"chi2"``, ``"H"``, or ``"exact"``, which has a p and no statistic.
     statistic, df, df_within, p_value : float or None
         None where `reason` says why; `df_within` belongs to F only.
     n, n_missing : int
@@ -45,6 +47,8 @@ class JointTest:
 
     def __str__(self) -> str:
         """Return the test as one would print it."""
+        if self.symbol == "exact" and self.p_value is not None:
+            return f"{self.question}: p = {self.p_value:.2g} ({self.method})"
         if self.statistic is None or self.p_value is None or self.df is None:
             return f"{self.question}: no test ({self.reason})"
         within = "" if self.df_within is None else f", {self.df_within:.4g}"
@@ -55,7 +59,8 @@ class JointTest:
 def crude_tests(cases: OutcomeCases) -> tuple[JointTest, ...]:
     """Test whether planned strategies differ in total, without adjustment.
 
-    Binary: Pearson's chi-squared. Continuous: Welch's analysis of variance and Kruskal-Wallis. When a cluster
+    Binary: Pearson's chi-squared, and the exact test of the table where over a fifth of its expected counts are
+    below 5 (Cochran's rule). Continuous: Welch's analysis of variance and Kruskal-Wallis. When a cluster
     (a patient) has several eligible cases, a Wald test with cluster-robust errors comes first.
     """
     seen = [name for name in cases.planned if cases.users(name).any()]
@@ -71,6 +76,8 @@ def crude_tests(cases: OutcomeCases) -> tuple[JointTest, ...]:
             question=question, symbol="chi2", statistic=chi.statistic, df=chi.df, p_value=chi.p_value, n=n,
             n_missing=n_missing, method=chi.method, reason=chi.reason,
         ))  # fmt: skip
+        if chi.share_expected_below_5 is not None and chi.share_expected_below_5 > 0.2:
+            tests.append(_exact(table, question, n, n_missing))
         return tuple(tests)
     anova, rank = welch_anova(known), kruskal_wallis(known)
     tests.append(JointTest(
@@ -99,6 +106,19 @@ def _clustered_crude(cases: OutcomeCases, seen: Sequence[str], question: str, n_
     )
     contrasts = np.eye(len(groups))[1:] - np.eye(len(groups))[0]
     return of_wald(fit, contrasts, question, n_missing)
+
+
+def _exact(table: list[list[int]], question: str, n: int, n_missing: int) -> JointTest:
+    """Test a sparse table exactly; a table too large for it says so."""
+    p, reason, method = None, "", "Fisher-Freeman-Halton exact"
+    try:
+        p = exact_test(table).p_value
+    except EstimationError as problem:  # too many tables with these margins: kept as the reason
+        reason = str(problem)
+    return JointTest(
+        question=question, symbol="exact", statistic=None, df=None, p_value=p, n=n, n_missing=n_missing,
+        method=method, reason=reason,
+    )  # fmt: skip
 
 
 def no_joint_test(question: str, n: int, n_missing: int, reason: str) -> JointTest:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import comb
 
 import numpy as np
 import pandas as pd
@@ -165,6 +166,22 @@ def test_sparse_table_is_tested_exactly(make_sample):
     assert "no events in group 0" in contrast.beside[0].reason
 
 
+def test_sparse_table_of_three_strategies_is_tested_exactly(make_sample):
+    # 3/5, 0/6 and 1/7: by hand through all tables with these margins, 4 events among 18 cases
+    outcome = [1.0] * 3 + [0.0] * 2 + [0.0] * 6 + [1.0] + [0.0] * 6
+    sample = make_sample(["a"] * 5 + ["b"] * 6 + ["c"] * 7, outcome=outcome, kind="binary")
+    test = compare(sample, "result").tests[-1]
+    chance = {
+        (i, j): comb(5, i) * comb(6, j) * comb(7, 4 - i - j) / comb(18, 4)
+        for i in range(5)
+        for j in range(5 - i)
+    }
+    seen = chance[3, 0] * (1 + 1e-9)
+    assert test.symbol == "exact"
+    assert test.p_value == pytest.approx(sum(p for p in chance.values() if p <= seen), rel=1e-10)
+    assert str(test).endswith("(Fisher-Freeman-Halton exact)")
+
+
 def test_two_wrists_are_clustered_and_the_unclustered_interval_is_kept(make_sample):
     sample, _ = _continuous_cohort(make_sample, two_wrists=True)
     comparison = compare(sample, "result")
@@ -318,6 +335,19 @@ def test_page_and_paragraph(make_sample):
     page = replace(comparison, label="<grip>")._repr_html_()
     assert "&lt;grip&gt;" in page
     assert len(page) < 6000
+
+
+@pytest.mark.parametrize("kind", ["continuous", "binary"])
+def test_a_rare_strategy_is_pooled_but_does_not_carry_homogeneity(make_sample, kind):
+    strategy = ["a"] * 40 + ["b"] * 40 + ["rare"] * 4
+    reduction = (["met"] * 20 + ["not met"] * 20) * 2 + ["met", "met", "not met", "not met"]
+    outcome = [float(i % 3 == 0) for i in range(80)] + [1.0, 1.0, 0.0, 0.0]
+    sample = make_sample(strategy, outcome=outcome, reduction=reduction, kind=kind, judged=("a", "b"))
+    pooled = compare(sample, "result").pooled[0]
+    assert pooled.strata == ("a", "b", "rare")
+    assert pooled.homogeneity.df == 1
+    if kind == "continuous":
+        assert compare(sample, "result").two_way.left_out == ("rare",)
 
 
 def test_unknown_outcome_is_refused(make_sample):
