@@ -113,7 +113,7 @@ def column_problems(
             row=None,
             column=headings[name],
             code=code,
-            severity="warning",
+            severity="note" if code == "all_missing" else "warning",
             action="kept",
             asked=REMARKS[code],
         )

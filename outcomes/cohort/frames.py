@@ -62,7 +62,12 @@ def token_column(values: Iterable[Any]) -> TokenColumn:
 
 
 def _factorised(column: pd.Series) -> TokenColumn:
-    """Return one column of a frame, judging each distinct value once."""
+    """Return one column of a frame, judging each distinct value once.
+
+    A column of mixed objects is taken cell by cell, because 1, 1.0 and True are one value to a hash table.
+    """
+    if column.dtype == object and pd.api.types.infer_dtype(column, skipna=True) != "string":
+        return token_column(column)
     codes, values = pd.factorize(column, use_na_sentinel=False)
     once = token_column(values)
     return TokenColumn(codes=once.codes[codes], tokens=once.tokens, kinds=once.kinds)

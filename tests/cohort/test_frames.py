@@ -113,3 +113,12 @@ def test_the_hash_follows_the_cells() -> None:
     declared = dictionary()
     assert read_cohort(one, declared).source.sha256 == read_cohort(typed(), declared).source.sha256
     assert read_cohort(one, declared).source.sha256 != read_cohort(two, declared).source.sha256
+
+
+def test_mixed_objects_are_not_taken_for_one_another() -> None:
+    frame = typed().astype(object)
+    frame["Grip"] = pd.Series([True, 1, "1"], dtype=object)
+    frame["Sex"] = pd.Series([["f"], {"a": 1}, "f"], dtype=object)
+    cohort = read_cohort(frame, dictionary())
+    assert cohort.data["grip_injured_12_months"].fillna(-1).tolist() == [-1.0, 1.0, 1.0]
+    assert cohort.ledger.cells["sex"].set_missing == {"undeclared_level": 2}
