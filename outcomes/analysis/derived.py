@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -15,7 +17,7 @@ BEFORE = ("tilt", "inclination", "ulnar_variance", "shortening", "step", "gap")
 def add_derived(frame: pd.DataFrame) -> pd.DataFrame:
     """Add derived covariates where their columns exist; columns of the user's own are never overwritten.
 
-    ``dominant_injured`` 1 when the injured side is the dominant one (both hands dominant counts as yes);
+    ``dominant_injured`` 1 when the injured hand is the dominant one (0 when both are);
     ``treatment_year``; ``days_to_treatment`` from injury to the index strategy; ``tilt_before``,
     ``shortening_before`` and so on: the last film before the index strategy (cast: injury film; operated:
     post-reduction film, or the injury film when no closed reduction was tried).
@@ -36,12 +38,12 @@ def add_derived(frame: pd.DataFrame) -> pd.DataFrame:
     ...                       "strategy_recorded": ["closed reduction and cast", "volar locking plate"],
     ...                       "tilt_injury": [-20.0, -25.0], "tilt_post_reduction": [-2.0, -12.0]})
     >>> add_derived(frame)[["dominant_injured", "tilt_before"]].to_numpy().tolist()
-    [[0.0, -20.0], [1.0, -12.0]]
+    [[0.0, -20.0], [0.0, -12.0]]
     """
-    new: dict[str, object] = {}
+    new: dict[str, pd.Series[Any]] = {}
     if {"side", "dominant_hand"} <= set(frame.columns):
         side, hand = frame["side"].astype(object), frame["dominant_hand"].astype(object)
-        same = ((side == hand) | (hand == "both")).astype(float)
+        same = (side == hand).astype(float)
         new["dominant_injured"] = same.where(side.notna() & hand.notna(), np.nan)
     if "treatment_date" in frame:
         new["treatment_year"] = frame["treatment_date"].dt.year.astype(float)

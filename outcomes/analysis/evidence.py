@@ -92,7 +92,8 @@ def gather_evidence(sample: StudySample, plan: OutcomePlan) -> Evidence:
     frame = sample.eligible
     rows = sample.frame["eligible"].to_numpy(dtype=bool)
     y, total_y = measured.values[rows], measured.total_values[rows]
-    covariates = covariate_design(frame, study.covariates)
+    own = {name: values[rows] for name, values in measured.adjust_for.items()}
+    covariates = covariate_design(frame.assign(**own), (*study.covariates, *own))
     asked = study.reduction is not None
     met = np.full(len(frame), np.nan)
     if asked:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from outcomes.analysis.protocol import OutcomePlan, Study
 from outcomes.analysis.sample import Measured
 from outcomes.cohort.complications import ComplicationOutcomes, complication_outcomes
-from outcomes.cohort.function import grip_share, rotation_arc
+from outcomes.cohort.function import FunctionMeasure, grip_kg, grip_share, rotation_arc
 from outcomes.cohort.table import Cohort
 from outcomes.errors import StudyError
 
@@ -71,27 +71,33 @@ def measure_outcome(cohort: Cohort, frame: pd.DataFrame, plan: OutcomePlan, stud
 def _score(cohort: Cohort, plan: OutcomePlan) -> Measured:
     """Return a continuous outcome at a visit."""
     words, unit = SCORES[plan.name]
-    notes: tuple[str, ...] = ()
     if not plan.visit:
         raise StudyError(f'outcome {plan.name} needs a visit, e.g. visit = "12 months"', code="no_visit")
+    notes: tuple[str, ...] = ()
+    extra: dict[str, FloatArray] = {}
     if plan.name == "grip_share":
-        found = grip_share(cohort, plan.visit, dominance=plan.dominance)
-        values, notes = found.values, found.notes
+        share = grip_share(cohort, plan.visit, dominance=plan.dominance)
+        values, notes = share.values, _function_notes(share)
+    elif plan.name == "grip_kg":
+        pair = grip_kg(cohort, plan.visit)
+        values, notes = pair.injured.values, (*_function_notes(pair.injured), *_function_notes(pair.other))
+        extra = {"grip of the other hand": pair.other.values, "dominant hand injured": pair.injured_dominant}
     elif plan.name == "rotation_arc":
-        found = rotation_arc(cohort, plan.visit)
-        values, notes = found.values, found.notes
+        arc = rotation_arc(cohort, plan.visit)
+        values, notes = arc.values, _function_notes(arc)
     else:
-        values = _numbers(cohort, _visit_column(plan))
+        values = _numbers(cohort, plan.key)
     return Measured(
         key=plan.key, label=f"{words} at {plan.visit}", unit=unit, kind="continuous", values=values,
-        total_values=values, notes=notes,
+        total_values=values, notes=notes, adjust_for=extra,
     )  # fmt: skip
 
 
-def _visit_column(plan: OutcomePlan) -> str:
-    """Return the cohort column of a score at a visit; grip in kg is that of the injured hand."""
-    concept = "grip_injured" if plan.name == "grip_kg" else plan.name
-    return f"{concept}_{plan.key.removeprefix(plan.name + '_')}"
+def _function_notes(found: FunctionMeasure) -> tuple[str, ...]:
+    """Return the rule of a measure and the values lost, by reason."""
+    lost = [f"{n} values of {found.name} missing: {why}" for why, n in found.reasons.items() if n]
+    asked = [f"{n} values of {found.name} to be checked: {why}" for why, n in found.queries.items() if n]
+    return (*([found.rule] if found.rule else []), *lost, *asked)
 
 
 def _numbers(cohort: Cohort, column: str) -> FloatArray:

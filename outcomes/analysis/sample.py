@@ -7,7 +7,7 @@ participant flow with a reason.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -53,6 +53,9 @@ class Measured:
         What E3 uses: for complications with reduction-linked events kept in; otherwise equal to `values`.
     notes : tuple of str
         Rules applied and counts of values lost, with reasons.
+    adjust_for : mapping of name to ndarray of float, shape (n_cases,)
+        Covariates that belong to the measure itself: grip in kg is adjusted for the other hand's grip and for
+        whether the dominant hand is the injured one.
     """
 
     key: str
@@ -62,6 +65,7 @@ class Measured:
     values: FloatArray
     total_values: FloatArray
     notes: tuple[str, ...] = ()
+    adjust_for: Mapping[str, FloatArray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from outcomes.analysis.effects import AxisState, Effect
+from outcomes.analysis.axes import Axes
+from outcomes.analysis.effects import Effect
 from outcomes.analysis.evidence import Evidence
 from outcomes.analysis.protocol import OutcomePlan, Study
 from outcomes.analysis.sample import Measured, StudySample
@@ -26,24 +27,17 @@ def listed(names: Sequence[str], last: str = "and") -> str:
     return f"{', '.join(names[:-1])} {last} {names[-1]}"
 
 
-def headline(
-    reduction: AxisState,
-    strategy: AxisState,
-    depends: bool,
-    reversed_: bool,
-    evidence: Evidence,
-    plan: OutcomePlan,
-) -> str:
+def headline(axes: Axes, evidence: Evidence, plan: OutcomePlan) -> str:
     """One sentence for each axis, naming the strategies it speaks for."""
     if plan.margin is None:
         return "Estimates and intervals are given; without a declared margin there is no answer."
     judged = listed(evidence.judged.strategies) or "no strategy"
-    parts = [_reduction_words(reduction, depends, reversed_, evidence)] if evidence.asked else []
+    parts = [_reduction_words(axes, evidence)] if evidence.asked else []
     where = "once the criteria were met, " if evidence.asked else "in total, "
     family = evidence.effects.get("E2" if evidence.asked else "E3", ())
-    if strategy == "does not count":
+    if axes.strategy == "does not count":
         words = f"{where}{judged} did not differ by the margin"
-    elif strategy == "counts":
+    elif axes.strategy == "counts":
         words = f"{where}strategies differed: {_pair_words(family)}"
     else:
         settled = [e for e in family if e.state != "undetermined"]
@@ -56,15 +50,16 @@ def headline(
     return text[0].upper() + text[1:] + "."
 
 
-def _reduction_words(state: AxisState, depends: bool, reversed_: bool, evidence: Evidence) -> str:
+def _reduction_words(axes: Axes, evidence: Evidence) -> str:
     """Words for the reduction axis."""
-    if state == "counts" and depends:
+    state = axes.reduction
+    if state == "counts" and axes.depends:
         amounts = listed(
             [f"{effect.groups[0]} {effect.state}" for effect in evidence.effects.get("E1(s)", ())]
         )
         return f"meeting the criteria counted by an amount that depends on the strategy ({amounts})"
     if state == "counts":
-        word = "worse, against expectation" if reversed_ else "better"
+        word = "worse, against expectation" if axes.reversed else "better"
         overall = evidence.effects["E1"][0]
         size = (
             "by more than the margin" if overall.state == "material" else
@@ -89,20 +84,18 @@ def _pair_words(effects: Sequence[Effect]) -> str:
     return "; ".join(words)
 
 
-def pathway(strategy: AxisState, total: AxisState) -> str:
+def pathway(axes: Axes) -> str:
     """Say whether the strategies differ in total, and through what."""
-    if total == "counts" and strategy == "does not count":
+    if axes.total == "counts" and axes.strategy == "does not count":
         return "Strategies differ in total, through how often they reach the criteria."
-    if total == "counts":
+    if axes.total == "counts":
         return "Strategies differ in total."
-    if total == "does not count":
+    if axes.total == "does not count":
         return "Strategies do not differ by the margin in total either."
     return "Whether strategies differ in total is undetermined."
 
 
-def reasons(
-    evidence: Evidence, sample: StudySample, plan: OutcomePlan, *, depends: bool, reversed_: bool
-) -> tuple[str, ...]:
+def reasons(evidence: Evidence, sample: StudySample, plan: OutcomePlan, axes: Axes) -> tuple[str, ...]:
     """Everything else that must be known beside the answer."""
     found = [f"model of {axis} not fitted: {why}" for axis, why in evidence.failures.items()]
     if plan.margin is not None:
@@ -110,9 +103,9 @@ def reasons(
             plan.margin.kind == "declared by the authors"
         ) else []  # fmt: skip
         found += [plan.margin.warning] if plan.margin.warning else []
-    if reversed_:
+    if axes.reversed:
         found.append("reversed: meeting the criteria counts in the unexpected direction")
-    if depends:
+    if axes.depends:
         found.append("the effect of meeting the criteria depends on the strategy: E1 is no headline")
     for family in ("E1", "E2"):
         found += [
@@ -133,6 +126,7 @@ def reasons(
             f"covariate columns without information of their own were left out: {listed(evidence.dropped)}"
         )
     found += _label_reasons(evidence, sample)
+    found += _surgeon_reasons(evidence, sample)
     return tuple(found)
 
 
@@ -158,6 +152,21 @@ def _label_reasons(evidence: Evidence, sample: StudySample) -> list[str]:
             f"declared reading error: the label keeps {error.retained:g} of a true difference ({error.source})"
         )
     return found
+
+
+def _surgeon_reasons(evidence: Evidence, sample: StudySample) -> list[str]:
+    """Say how many surgeons used one judged strategy only: there, surgeon and strategy cannot be told apart."""
+    frame = sample.eligible
+    if "surgeon" not in frame or not evidence.judged.strategies:
+        return []
+    used = frame[frame["strategy"].isin(evidence.judged.strategies)].groupby("surgeon")["strategy"].nunique()
+    single = int((used == 1).sum())
+    if not single:
+        return []
+    return [
+        f"{single} of {len(used)} surgeons used one of the judged strategies only: for their cases surgeon and "
+        "strategy cannot be told apart"
+    ]
 
 
 def model(evidence: Evidence, measured: Measured, study: Study) -> str:

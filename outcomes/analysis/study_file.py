@@ -361,7 +361,23 @@ def shipped_margin(margin_id: str) -> Margin:
             f"margin_id = {margin_id!r} is not in the table of margins; it has: {', '.join(sorted(rows))}",
             code="unknown_margin",
         )
-    row = rows[margin_id]
+    return _margin_of(rows[margin_id])
+
+
+def shipped_margins(outcome: str) -> tuple[Margin, ...]:
+    """Return every published margin of an outcome, smallest first.
+
+    Examples
+    --------
+    >>> [margin.value for margin in shipped_margins("grip_kg")]
+    [5.0, 6.5, 6.5]
+    """
+    rows = [row for row in load_reference("margins")["margins"] if row["outcome"] == outcome]
+    return tuple(sorted((_margin_of(row) for row in rows), key=lambda margin: margin.value))
+
+
+def _margin_of(row: Mapping[str, Any]) -> Margin:
+    """Return a row of the table as a margin."""
     return Margin(
         value=float(row["value"]),
         unit=str(row["unit"]),

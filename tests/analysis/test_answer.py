@@ -338,3 +338,22 @@ def test_covariates_are_adjusted_for(make_sample):
     assert abs(crude) > 5
     assert abs(answer.total_pairs[0].estimate.value) < 1
     assert answer.strategy_state == "does not count"
+
+
+def test_answer_is_repeated_over_margins(plain):
+    """Larger margins can only turn effects that count into effects that do not."""
+    answer = answer_question(plain, "result")
+    at = {row.margin.value / 5: row.overall for row in answer.by_margin if "times" in row.margin.source}
+    assert set(at) == {0.5, 0.75, 1.0, 1.25, 1.5, 2.0}
+    assert at[1.0] == answer.overall
+    huge = answer_question(with_margin(plain, 40), "result")
+    assert huge.overall == "neither reaches the margin"
+
+
+def test_surgeons_with_one_strategy_are_counted(make_sample):
+    strategy, reduction, outcome = cells(COUNTS, MEANS, spread=8)
+    surgeons = ["S1" if name == PLATE else "S2" for name in strategy]
+    surgeons[0] = "S2"
+    sample = make_sample(strategy, outcome=outcome, reduction=reduction, columns={"surgeon": surgeons})
+    answer = answer_question(with_margin(sample, 5), "result")
+    assert any(reason.startswith("1 of 2 surgeons") for reason in answer.reasons)
