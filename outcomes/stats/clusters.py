@@ -61,6 +61,8 @@ class SandwichPieces:
         G.
     clustered : bool
         Whether clusters were given (otherwise every row is its own).
+    linear : bool
+        Whether the model is linear; otherwise types without a small-sample theory use the normal.
     """
 
     kind: str
@@ -71,6 +73,7 @@ class SandwichPieces:
     starts: IntArray
     n_clusters: int
     clustered: bool
+    linear: bool = True
 
     @property
     def bread(self) -> FloatArray:
@@ -138,7 +141,12 @@ def robust_covariance(
 
 
 def sandwich_pieces(
-    design: FloatArray, names: tuple[str, ...], *, clusters: Any = None, covariance: Covariance = "CR2"
+    design: FloatArray,
+    names: tuple[str, ...],
+    *,
+    clusters: Any = None,
+    covariance: Covariance = "CR2",
+    linear: bool = True,
 ) -> SandwichPieces:
     """Decompose a (weighted) design once for all covariances and contrasts.
 
@@ -152,6 +160,8 @@ def sandwich_pieces(
         Cluster of each row.
     covariance : str
         Type, as in :func:`robust_covariance`.
+    linear : bool
+        Whether the model is linear (see :func:`degrees_of_freedom`).
 
     Returns
     -------
@@ -198,6 +208,7 @@ def sandwich_pieces(
         starts=starts,
         n_clusters=n_clusters,
         clustered=not own_rows,
+        linear=linear,
     )
 
 
@@ -252,7 +263,7 @@ def degrees_of_freedom(pieces: SandwichPieces, C: FloatArray) -> FloatArray:
 
     CR2 and HC2: Bell and McCaffrey's Satterthwaite value under independent errors of equal
     (working) variance, NaN where the contrast has no variance at all. CR0 and CR1: G - 1. HC0, HC1,
-    HC3 and classical: n - p.
+    HC3 and classical: n - p in a linear model, infinity (the normal) in any other.
 
     Parameters
     ----------
@@ -284,7 +295,7 @@ def degrees_of_freedom(pieces: SandwichPieces, C: FloatArray) -> FloatArray:
     if pieces.kind in ("CR0", "CR1"):
         return np.full(len(C), float(pieces.n_clusters - 1))
     if pieces.kind not in ("CR2", "HC2"):
-        return np.full(len(C), float(n - p))
+        return np.full(len(C), float(n - p) if pieces.linear else np.inf)
     directions = C @ pieces.to_coefficients
     # unit length keeps the "no variance" test below free of the units of the contrast
     norms = np.sqrt(np.einsum("ij,ij->i", directions, directions))

@@ -189,7 +189,7 @@ def contrast_estimates(
         df = _joined_df(variances, df, extra, fit.n_clusters - 1)
     method = method or covariance_method(fit)
     errors = np.sqrt(np.maximum(total, 0.0))
-    spread = (errors > _NO_SPREAD * size) & np.isfinite(df) & (errors > 0.0)
+    spread = (errors > _NO_SPREAD * size) & ~np.isnan(df) & (errors > 0.0)
     safe_df, safe_errors = np.where(spread, df, 1.0), np.where(spread, errors, 1.0)
     quantiles = np.full(m, critical) if critical is not None else t_quantile(0.5 + level / 2, safe_df)
     p_values = t_two_sided_p(values / safe_errors, safe_df)
@@ -200,7 +200,7 @@ def contrast_estimates(
             conf_high=float(values[j] + quantiles[j] * errors[j]) if spread[j] else None,
             level=level,
             std_error=float(errors[j]) if spread[j] else None,
-            df=float(df[j]) if spread[j] else None,
+            df=float(df[j]) if spread[j] and np.isfinite(df[j]) else None,
             p_value=float(p_values[j]) if spread[j] else None,
             contrast=names[j],
             unit=unit,
@@ -272,8 +272,9 @@ def covariance_method(fit: RegressionFit) -> str:
     'linear regression, HC2 robust, Satterthwaite t'
     """
     kind = fit.pieces.kind
+    plain = "t" if fit.pieces.linear else "normal"
     if kind == "classical":
-        return f"{fit.model}, classical t"
+        return f"{fit.model}, classical {plain}"
     if fit.pieces.clustered:
         robust, reference = (
             f"{kind} cluster-robust",
@@ -281,7 +282,7 @@ def covariance_method(fit: RegressionFit) -> str:
         )
     else:
         kind = kind.replace("CR", "HC")
-        robust, reference = f"{kind} robust", "Satterthwaite t" if kind == "HC2" else "t"
+        robust, reference = f"{kind} robust", "Satterthwaite t" if kind == "HC2" else plain
     caution = f"; unreliable: {fit.n_clusters} clusters" if fit.n_clusters < FEW_CLUSTERS else ""
     return f"{fit.model}, {robust}, {reference}{caution}"
 
@@ -335,7 +336,7 @@ def tidy_coefficients(fit: RegressionFit) -> pd.DataFrame:
 
 def _joined_df(variances: FloatArray, df: FloatArray, extra: FloatArray, extra_df: float) -> FloatArray:
     """Return Satterthwaite's degrees of freedom of the sum of two independent variances."""
-    own = np.where(np.isfinite(df), df, 1.0)
+    own = np.where(np.isnan(df), 1.0, df)
     bottom = np.square(variances) / own + np.square(extra) / extra_df
     joined = np.square(variances + extra) / np.where(bottom > 0.0, bottom, 1.0)
     return np.asarray(np.where(extra > 0.0, joined, df), dtype=np.float64)

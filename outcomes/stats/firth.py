@@ -176,6 +176,7 @@ def fit_firth(
         columns,
         clusters=clusters_of(clusters, used),
         covariance=covariance,
+        linear=False,
     )
     return FirthFit(
         names=columns,

@@ -159,6 +159,7 @@ def fit_logistic(
         columns,
         clusters=clusters_of(clusters, used),
         covariance=covariance,
+        linear=False,
     )
     everywhere = special.expit(design @ beta)
     return LogisticFit(

@@ -7,7 +7,7 @@ import pytest
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import optimize
+from scipy import optimize, stats
 
 from outcomes.errors import EstimationError
 from outcomes.stats.contrasts import linear_contrast
@@ -42,6 +42,12 @@ def test_two_by_two_by_hand():
     np.testing.assert_allclose(fit.probabilities[[0, -1]], [7 / 20, 12 / 21], rtol=1e-13)
     by_hand = 7 * np.log(7 / 20) + 13 * np.log(13 / 20) + 12 * np.log(12 / 21) + 9 * np.log(9 / 21)
     assert fit.log_likelihood == pytest.approx(by_hand, rel=1e-13)
+    # no small-sample theory without clusters: the plain normal interval, as R's and every textbook's
+    e = linear_contrast(fit, [[0, 1]])[0]
+    assert e.df is None
+    assert e.method == "logistic regression, classical normal"
+    assert e.p_value == pytest.approx(2 * stats.norm.sf(abs(e.value / e.std_error)), rel=1e-12)
+    assert e.conf_high == pytest.approx(e.value + stats.norm.ppf(0.975) * e.std_error, rel=1e-12)
 
 
 @pytest.mark.parametrize("prevalence", [-0.5, -3.0])
