@@ -22,7 +22,7 @@ unexport PYTHONPATH PYTHONHOME VIRTUAL_ENV
 .DEFAULT_GOAL := help
 
 demo: $(VENV)/installed
-	@$(RUN) -m outcomes demo
+	@$(RUN) -m outcomes demo || [ $$? -eq 2 ]  # 2: done, read the banner
 
 test: lint types
 	$(RUN) -m pytest -q
