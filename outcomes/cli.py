@@ -13,9 +13,13 @@ import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from outcomes.errors import OutcomesError, OutcomesWarning
+
+if TYPE_CHECKING:
+    from outcomes.analysis.run import Analysis
+    from outcomes.reporting.run_folder import RunFolder
 
 DONE, FAULT, READ_FIRST, REFUSED, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -77,8 +81,12 @@ def make_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0, help="show the version")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
 
-    demo = _command(commands, "demo", "the whole job on the bundled invented cohort", "outcomes demo --out runs/demo")
-    demo.add_argument("--out", metavar="DIR", type=Path, help="folder of the run; default a new dated one below runs")
+    demo = _command(
+        commands, "demo", "the whole job on the bundled invented cohort", "outcomes demo --out runs/demo"
+    )
+    demo.add_argument(
+        "--out", metavar="DIR", type=Path, help="folder of the run; default a new dated one below runs"
+    )
 
     check = _command(
         commands,
@@ -86,17 +94,25 @@ def make_parser() -> argparse.ArgumentParser:
         "what is missing, impossible or unreadable, and a query list",
         "outcomes check wrists.xlsx\n  outcomes check wrists.xlsx -d dictionary.toml\n  outcomes check study.toml",
     )
-    check.add_argument("file", metavar="STUDY or FILE", type=Path, help="a study file, or a CSV, XLSX or Parquet table")
+    check.add_argument(
+        "file", metavar="STUDY or FILE", type=Path, help="a study file, or a CSV, XLSX or Parquet table"
+    )
     check.add_argument("-d", "--dictionary", metavar="DICTIONARY", type=Path, help="what each column means")
     check.add_argument("--sheet", default="", help="sheet to look at, when there is no dictionary yet")
-    check.add_argument("--header-row", type=int, metavar="N", help="row of the headings, when there is no dictionary yet")
+    check.add_argument(
+        "--header-row", type=int, metavar="N", help="row of the headings, when there is no dictionary yet"
+    )
     check.add_argument("--out", metavar="DIR", type=Path, help="where the query list goes (DIR-private)")
 
     for name in ("analyse", "analyze"):
         text = "label, describe, compare, answer, report" if name == "analyse" else argparse.SUPPRESS
         analyse = _command(commands, name, text, "outcomes analyse study.toml --out runs/first")
-        analyse.add_argument("study", metavar="STUDY", type=Path, help="the study file, which is the declared plan")
-        analyse.add_argument("--out", metavar="DIR", type=Path, help="folder of the run; default a new dated one below runs")
+        analyse.add_argument(
+            "study", metavar="STUDY", type=Path, help="the study file, which is the declared plan"
+        )
+        analyse.add_argument(
+            "--out", metavar="DIR", type=Path, help="folder of the run; default a new dated one below runs"
+        )
 
     verify = _command(
         commands,
@@ -105,22 +121,22 @@ def make_parser() -> argparse.ArgumentParser:
         "outcomes verify runs/first\n  outcomes verify runs/first --study study.toml",
     )
     verify.add_argument("folder", metavar="FOLDER", type=Path, help="the folder of a run")
-    verify.add_argument("--study", metavar="STUDY", type=Path, help="the study file, when it is not where it was")
+    verify.add_argument(
+        "--study", metavar="STUDY", type=Path, help="the study file, when it is not where it was"
+    )
     return parser
 
 
 def _command(
-    commands: argparse._SubParsersAction[argparse.ArgumentParser], name: str, text: str, example: str
+    commands: argparse._SubParsersAction[_Parser], name: str, text: str, example: str
 ) -> argparse.ArgumentParser:
     """Add a command with a runnable example; a suppressed text keeps an alias out of the list."""
-    about = {} if text == argparse.SUPPRESS else {"help": text}
-    parser = commands.add_parser(
-        name,
-        description="Same as analyse." if text == argparse.SUPPRESS else f"{text[0].upper()}{text[1:]}",
-        epilog=f"examples:\n  {example}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        **about,
-    )
+    hidden = text == argparse.SUPPRESS
+    about = "Same as analyse." if hidden else f"{text[0].upper()}{text[1:]}"
+    epilog, layout = f"examples:\n  {example}", argparse.RawDescriptionHelpFormatter
+    if hidden:
+        return commands.add_parser(name, description=about, epilog=epilog, formatter_class=layout)
+    parser = commands.add_parser(name, help=text, description=about, epilog=epilog, formatter_class=layout)
     return parser
 
 
@@ -154,7 +170,7 @@ def _guarded(command: Callable[[argparse.Namespace], int], chosen: argparse.Name
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         try:
-            with _terminable():
+            with _Terminable():
                 code = command(chosen)
         except KeyboardInterrupt:
             _say("interrupted; nothing was changed", to_error=True)
@@ -174,7 +190,7 @@ def _guarded(command: Callable[[argparse.Namespace], int], chosen: argparse.Name
     return code
 
 
-class _terminable:  # noqa: N801
+class _Terminable:
     """Turn a request to terminate into an interruption, so that half-written folders are removed."""
 
     def __enter__(self) -> None:
@@ -216,7 +232,7 @@ def _demo(chosen: argparse.Namespace) -> int:
     from outcomes.demo import run_demo
 
     _progress("reading and analysing the bundled invented cohort")
-    return _finished(run_demo(chosen.out))
+    return _finished(*run_demo(chosen.out))
 
 
 def _analyse(chosen: argparse.Namespace) -> int:
@@ -229,14 +245,14 @@ def _analyse(chosen: argparse.Namespace) -> int:
     _progress(f"analysing {len(inputs.cohort)} cases")
     analysis = analyse(inputs.cohort, inputs.study)
     _progress("writing")
-    return _finished((analysis, write_run(analysis, chosen.out, inputs=inputs.files)))
+    return _finished(analysis, write_run(analysis, chosen.out, inputs=inputs.files))
 
 
-def _finished(done: tuple[object, object]) -> int:
+def _finished(analysis: Analysis, run: RunFolder) -> int:
     """Print the answer in a few lines; the folder is the last one."""
     from outcomes.reporting.screen import answer_lines
 
-    lines, code, folder = answer_lines(*done)
+    lines, code, folder = answer_lines(analysis, run)
     _say("\n".join([*lines, str(folder)]))
     return code
 
@@ -280,13 +296,26 @@ def _say(text: str, *, to_error: bool = False) -> None:
         encoding = stream.encoding or "ascii"
         print(_plain(text).encode(encoding, "replace").decode(encoding), file=stream, flush=True)
     except BrokenPipeError:
-        sys.stdout = None  # type: ignore[assignment]
+        _leave_quietly()
+
+
+def _leave_quietly() -> None:
+    """Send what is still to be printed nowhere: whoever read it has left."""
+    import os
+
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _plain(text: str) -> str:
     """Return the text with the signs that old consoles lack written in plain characters."""
-    plain = {"\N{MINUS SIGN}": "-", "\N{EN DASH}": "-", "\N{NO-BREAK SPACE}": " ", "\N{GREATER-THAN OR EQUAL TO}": ">=",
-             "\N{LESS-THAN OR EQUAL TO}": "<=", "\N{DEGREE SIGN}": " degrees"}  # fmt: skip
+    plain: dict[str, str | int | None] = {
+        "\N{MINUS SIGN}": "-",
+        "\N{EN DASH}": "-",
+        "\N{NO-BREAK SPACE}": " ",
+        "\N{GREATER-THAN OR EQUAL TO}": ">=",
+        "\N{LESS-THAN OR EQUAL TO}": "<=",
+        "\N{DEGREE SIGN}": " degrees",
+    }
     return text.translate(str.maketrans(plain))
 
 

@@ -9,6 +9,7 @@ import pandas as pd
 from outcomes.analysis.answer import Answer, Effect
 from outcomes.reporting.formatting import (
     NOTHING,
+    capital,
     count,
     decimals_for,
     estimate_cells,
@@ -28,6 +29,9 @@ _FAMILIES = (
     ("E3", "", "Strategies in total, reduction left out of the model (E3)"),
     ("E4", "", "Does the effect of meeting the criteria depend on the strategy? (E4)"),
 )
+
+#: States in which the direction of an effect is part of what is known.
+_DIRECTED = ("material", "present", "trivial")
 
 STATE_WORDS = {
     "material": "counts: beyond the margin",
@@ -83,7 +87,7 @@ def estimand_table(answer: Answer) -> Table:
     ]
     return Table(
         key=f"answer_{answer.outcome}",
-        title=f"{answer.label}: the effects behind the answer ({answer.unit})",
+        title=f"{capital(answer.label)}: the effects behind the answer ({answer.unit})",
         header=("Contrast", "Estimate", "95 % interval", "90 % interval", "Reading against the margin", "n"),
         rows=grouped_rows(groups),
         frame=effects_frame(answer),
@@ -106,7 +110,7 @@ def _effect_cells(effect: Effect, margin: float | None) -> tuple[str, ...]:
     elif margin is None:
         reading = "no margin declared"
     else:
-        reading = STATE_WORDS[effect.state] + (f" ({effect.direction})" if effect.direction else "")
+        reading = STATE_WORDS[effect.state] + (f" ({effect.direction})" if effect.state in _DIRECTED else "")
     return contrast_words(effect), value, limits, ordinary, reading, count(effect.estimate.n)
 
 
@@ -123,8 +127,11 @@ def _estimand_notes(answer: Answer) -> tuple[str, ...]:
         "intervals are ordinary ones (two one-sided tests at 5 %). n is the number of cases of the population that "
         "a contrast is standardised to; pairs overlap and need not add up."
     )
-    populations = list(dict.fromkeys(e.population for *_, effects in families(answer) for e in effects))
-    notes += [f"Standardised to: {'; '.join(p for p in populations if p)}."] if any(populations) else []
+    notes.append(
+        "E1 is standardised to the eligible cases with support for both labels, E1 by strategy to the users of that "
+        "strategy, a pair to the users of either strategy in the fracture patterns where both were used; the workbook "
+        "names the population of every line."
+    )
     if answer.model:
         notes.append(f"Model: {answer.model}")
     return tuple(notes)
@@ -261,7 +268,7 @@ def gates_table(answer: Answer) -> Table:
     ]  # fmt: skip
     return Table(
         key=f"gates_{answer.outcome}",
-        title=f"{answer.label}: gates that closed an axis",
+        title=f"{capital(answer.label)}: gates that closed an axis",
         header=("Gate", "Axis", "Found", "Needed", "What would open it"),
         rows=data_rows(lines),
         frame=pd.DataFrame(tidy),
@@ -282,7 +289,7 @@ def outside_table(answer: Answer) -> Table:
     ]  # fmt: skip
     return Table(
         key=f"outside_{answer.outcome}",
-        title=f"{answer.label}: fracture patterns outside the comparison",
+        title=f"{capital(answer.label)}: fracture patterns outside the comparison",
         header=("Strategies", "Fracture pattern", "Cases", "Why"),
         rows=data_rows(lines),
         frame=pd.DataFrame(tidy),

@@ -172,7 +172,8 @@ def write_private(target: Path, files: Mapping[str, bytes]) -> Path:
         with lock_beside(target):
             if is_run(target):
                 raise RunError(
-                    f"{private} belongs to the run {target}; name another folder with --out", code="folder_in_use"
+                    f"{private} belongs to the run {target}; name another folder with --out",
+                    code="folder_in_use",
                 )
             _refuse_foreign(target)
             with _staging(target) as (_, stage):

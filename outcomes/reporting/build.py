@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from outcomes.analysis.answer import Answer
 from outcomes.analysis.description import BaselineTable
 from outcomes.analysis.protocol import Study
 from outcomes.analysis.run import Analysis
+from outcomes.analysis.sample import FlowStep
 from outcomes.reporting.answer_tables import (
     estimand_table,
     gates_table,
@@ -32,6 +34,11 @@ from outcomes.reporting.methods_text import methods_paragraphs
 from outcomes.reporting.quality_tables import cells_table, problems_table, rows_table
 from outcomes.reporting.report import Block, Flow, Report, Section, Terms, Text
 from outcomes.reporting.tables import Table
+
+FRONT_CAPTION = (
+    "Thick bar (90 % interval) inside the shading: smaller than the margin. Thin bar: 95 % interval, widened where several "
+    "pairs are judged."
+)
 
 ABBREVIATIONS = (
     ("Case", "one fractured wrist; a patient with two is two cases"),
@@ -91,11 +98,13 @@ def build_report(analysis: Analysis, inputs: tuple[InputFile, ...] = ()) -> Repo
         Section(key="cautions", title="Cautions", blocks=(Text(paragraphs=CAUTIONS, kind="points"),)),
         Section(key="abbreviations", title="Words and abbreviations", blocks=(Terms(pairs=ABBREVIATIONS),)),
     ]
+    forest = forest_picture(primary, better=_better(study, primary))
     front = front_page(
         study,
         primary,
-        n_rows=_rows_in_table(analysis),
-        figure=forest_picture(primary, better=_better(study, primary)),
+        n_cases=len(analysis.sample.frame),
+        n_set_aside=len(analysis.cohort.quarantine),
+        figure=replace(forest, caption=FRONT_CAPTION) if primary.margin is not None else forest,
     )
     return Report(front=front, sections=tuple(sections), made_by=f"outcomes {package_version()}")
 
@@ -103,11 +112,6 @@ def build_report(analysis: Analysis, inputs: tuple[InputFile, ...] = ()) -> Repo
 def all_tables(report: Report, analysis: Analysis) -> tuple[Table, ...]:
     """Return the tables of the workbook: those of the report and the participant flow."""
     return (flow_table(analysis.sample.flow), *report.tables())
-
-
-def _rows_in_table(analysis: Analysis) -> int:
-    """Return the case rows of the table, those set aside included."""
-    return len(analysis.sample.frame) + len(analysis.cohort.quarantine)
 
 
 def _better(study: Study, answer: Answer) -> Better:
@@ -122,8 +126,8 @@ def _answer_blocks(answer: Answer) -> Iterator[Block]:
         yield gates_table(answer)
     yield estimand_table(answer)
     if answer.reasons:
-        yield Text(paragraphs=("What must be known beside it:",))
-        yield Text(paragraphs=tuple(sentence(reason) for reason in answer.reasons), kind="points")
+        reasons = tuple(sentence(reason) for reason in answer.reasons)
+        yield Text(paragraphs=reasons, kind="points", heading="What must be known beside it")
 
 
 def _answer_section(analysis: Analysis, primary: Answer, study: Study) -> Section:
@@ -146,7 +150,7 @@ def _flow_section(analysis: Analysis) -> Section:
         key="flow",
         title="Participant flow",
         blocks=(
-            Flow(steps=analysis.sample.flow),
+            _flow(analysis.sample.flow),
             Text(
                 paragraphs=(
                     "A case is one fractured wrist; the first reason that applies is the one counted.",
@@ -154,6 +158,12 @@ def _flow_section(analysis: Analysis) -> Section:
             ),
         ),
     )
+
+
+def _flow(steps: tuple[FlowStep, ...]) -> Flow:
+    """Split the flow where the eligible cases divide by label."""
+    branches = tuple(step for step in steps if step.label.startswith("eligible, "))
+    return Flow(trunk=tuple(step for step in steps if step not in branches), branches=branches)
 
 
 def _baseline_section(analysis: Analysis) -> Section:
@@ -216,14 +226,22 @@ def _criteria_sections(analysis: Analysis) -> Iterator[Section]:
         yield Section(
             key="criteria",
             title="Criteria sets side by side",
-            blocks=(criteria_table(side_by_side),),
+            blocks=(criteria_table(side_by_side, _sets_without_films(analysis)),),
         )
+
+
+def _sets_without_films(analysis: Analysis) -> tuple[str, ...]:
+    """Return the criteria sets of the plan that the films of the table do not allow."""
+    plan = analysis.sample.study.reduction
+    wanted = () if plan is None else (plan.criteria, *plan.also)
+    done = set(analysis.sample.side_by_side["group"])
+    return tuple(name for name in wanted if name not in done and not name.endswith(".toml"))
 
 
 def _methods_section(analysis: Analysis) -> Section:
     blocks: list[Block] = []
     for heading, paragraphs in methods_paragraphs(analysis):
-        blocks.append(Text(paragraphs=(f"{heading}. {paragraphs[0]}", *paragraphs[1:])))
+        blocks.append(Text(paragraphs=paragraphs, heading=heading))
     return Section(key="methods", title="Methods", blocks=tuple(blocks))
 
 

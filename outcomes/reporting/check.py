@@ -103,14 +103,19 @@ def check_study(study_file: Path, out: Path | None = None) -> CheckResult:
 def _sample_lines(sample: StudySample) -> list[str]:
     """Say who would be in and under which labels; no outcome is shown before the plan is run."""
     lines = ["", "participant flow of the plan"]
-    lines += [f"  {'- ' if step.kind == 'excluded' else ''}{step.label}: {count(step.n_cases)}" for step in sample.flow]
+    lines += [
+        f"  {'- ' if step.kind == 'excluded' else ''}{step.label}: {count(step.n_cases)}"
+        for step in sample.flow
+    ]
     strategies = Counter(sample.eligible["strategy"])
     lines.append("eligible cases by strategy")
     lines += [f"  {name}: {count(n)}" for name, n in strategies.most_common()]
     absent = [name for name in sample.study.strategy.judged if name not in strategies]
     if absent:
         lines.append(f"  to be judged but not found: {listing(absent)}")
-    lines += [f"outcome missing, {m.label}: {count(_missing(sample, key))}" for key, m in sample.outcomes.items()]
+    lines += [
+        f"outcome missing, {m.label}: {count(_missing(sample, key))}" for key, m in sample.outcomes.items()
+    ]
     lines += [f"warning: {text}" for text in sample.warnings]
     return lines
 

@@ -13,6 +13,7 @@ from outcomes.analysis.joint_tests import JointTest
 from outcomes.estimates import Estimate
 from outcomes.reporting.formatting import (
     NOTHING,
+    capital,
     count,
     decimals_for,
     estimate_cells,
@@ -52,11 +53,11 @@ def group_table(comparison: Comparison) -> Table:
     hidden = len(comparison.strategies) - len(shown) + 1
     if hidden > 0:
         notes.append(
-            f"{count(hidden)} strategies that are not to be judged are in the workbook; they count under *all*."
+            f'{count(hidden)} strategies that are not to be judged are in the workbook; they count under "all".'
         )
     return Table(
         key=f"groups_{comparison.key}",
-        title=f"{_capital(comparison.label)} by strategy and reduction"
+        title=f"{capital(comparison.label)} by strategy and reduction"
         + ("" if binary else f" ({comparison.unit})"),
         header=("Reduction", *columns, "n", "Missing"),
         rows=grouped_rows(groups),
@@ -103,7 +104,7 @@ def difference_table(comparison: Comparison) -> Table:
     unit = "percentage points" if comparison.kind == "binary" else comparison.unit
     return Table(
         key=f"differences_{comparison.key}",
-        title=f"{_capital(comparison.label)}: differences, not adjusted ({unit})",
+        title=f"{capital(comparison.label)}: differences, not adjusted ({unit})",
         header=("Contrast", "Difference", "95 % interval", "p", "p, Holm", "n", "Beside"),
         rows=grouped_rows(groups),
         frame=_section(frame, *sections),
@@ -175,7 +176,7 @@ def joint_table(comparison: Comparison) -> Table:
     frame = comparison.tidy()
     return Table(
         key=f"pooled_{comparison.key}",
-        title=f"{_capital(comparison.label)}: pooled over strata, and tests of several differences at once",
+        title=f"{capital(comparison.label)}: pooled over strata, and tests of several differences at once",
         header=("Question", "Difference", "95 % interval", "p", "Same in every stratum? p", "n", "Method"),
         rows=grouped_rows(groups),
         frame=_section(frame, "pooled over strata", "two-way model", "joint test"),
@@ -224,7 +225,3 @@ def _section(frame: pd.DataFrame, *sections: str) -> pd.DataFrame:
     """Return the rows of some sections without the columns that are empty in them."""
     part = frame[frame["section"].isin(sections)].reset_index(drop=True)
     return part.dropna(axis="columns", how="all")
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 
-from outcomes.reporting.formatting import NOTHING, count, number
+from outcomes.reporting.formatting import NOTHING, count, listing, number
 from outcomes.reporting.tables import Table, data_rows
 
 
-def criteria_table(side_by_side: pd.DataFrame) -> Table:
+def criteria_table(side_by_side: pd.DataFrame, not_possible: Sequence[str] = ()) -> Table:
     """Return one line a criteria set: share met among labelled cases, its bounds, its source and its flag.
 
     Parameters
     ----------
     side_by_side : DataFrame
         Columns ``group, estimate, low, high, n, n_missing, film, caution, citation``.
+    not_possible : sequence of str
+        Sets that need measurements which the table lacks.
     """
     lines = [
         (
@@ -27,6 +31,11 @@ def criteria_table(side_by_side: pd.DataFrame) -> Table:
         )
         for row in side_by_side.to_dict("records")
     ]
+    missing = (
+        [f"Not applied, because the table lacks a measurement: {listing(not_possible)}."]
+        if not_possible
+        else []
+    )
     return Table(
         key="criteria_side_by_side",
         title="Share meeting each criteria set",
@@ -36,6 +45,7 @@ def criteria_table(side_by_side: pd.DataFrame) -> Table:
         notes=(
             "All cases of the table, eligible or not. Only the set named in the plan enters the answer. The bounds take "
             "every indeterminate case as not met, and as met.",
+            *missing,
         ),
         text_columns=(0, 5),
     )

@@ -88,7 +88,7 @@ def _baseline_notes(baseline: BaselineTable, n_hidden: int) -> tuple[str, ...]:
         notes.append(f"{count(baseline.n_two_wrists)} patients have more than one eligible case.")
     if n_hidden:
         notes.append(
-            f"{count(n_hidden)} groups that are not compared are in the workbook only; they count under *all*."
+            f'{count(n_hidden)} groups that are not compared are in the workbook only; they count under "all".'
         )
     return tuple(notes)
 

@@ -220,8 +220,9 @@ def forest_picture(
 
 def _forest_caption(answer: Answer, which: Sequence[str]) -> str:
     what = "Strategies in total" if tuple(which) == TOTAL else "Effects"
-    band = "" if answer.margin is None else " Shaded: smaller than the margin."
-    return f"{what} on {answer.label}. Thin bar: 95 % interval; thick bar: 90 % interval.{band}"
+    bars = "Thin bar: 95 % interval; thick bar: 90 % interval"
+    inside = "" if answer.margin is None else "; a thick bar inside the shading is smaller than the margin"
+    return f"{what} on {answer.label}. {bars}{inside}."
 
 
 def _forest_alt(answer: Answer, drawn: pd.DataFrame) -> str:

@@ -235,6 +235,17 @@ def sentence(text: str) -> str:
     return stripped[0].upper() + stripped[1:] + end
 
 
+def capital(text: str) -> str:
+    """Return the text with a capital first letter.
+
+    Examples
+    --------
+    >>> capital("any complication")
+    'Any complication'
+    """
+    return text[:1].upper() + text[1:]
+
+
 def listing(items: Iterable[str], *, last: str = "and") -> str:
     """Return items as they stand in a sentence.
 

@@ -46,7 +46,9 @@ class _Fact:
     short: str
 
 
-def front_page(study: Study, answer: Answer, *, n_rows: int, figure: Picture | None) -> FrontPage:
+def front_page(
+    study: Study, answer: Answer, *, n_cases: int, n_set_aside: int = 0, figure: Picture | None
+) -> FrontPage:
     """Return page one for the primary answer.
 
     Parameters
@@ -54,8 +56,8 @@ def front_page(study: Study, answer: Answer, *, n_rows: int, figure: Picture | N
     study : Study
     answer : Answer
         That of the primary outcome.
-    n_rows : int
-        Cases in the table, before eligibility.
+    n_cases, n_set_aside : int
+        Cases read, before eligibility, and rows set aside by the reading.
     figure : Picture or None
 
     Returns
@@ -65,9 +67,9 @@ def front_page(study: Study, answer: Answer, *, n_rows: int, figure: Picture | N
     """
     facts = [
         _by_how_much(answer),
-        _for_whom(answer, n_rows),
+        _for_whom(answer, n_cases),
         _objection(answer),
-        _left_out(answer, n_rows),
+        _left_out(answer, n_cases, n_set_aside),
         _statements(study),
     ]
     headlines = _headlines(answer)
@@ -122,8 +124,8 @@ def _page(
     )
 
 
-def _for_whom(answer: Answer, n_rows: int) -> _Fact:
-    used = f"{count(answer.n_used)} of the {count(n_rows)} cases in the table"
+def _for_whom(answer: Answer, n_cases: int) -> _Fact:
+    used = f"{count(answer.n_used)} of {count(n_cases)} cases"
     return _Fact(
         label="For whom", long=f"{used}: {answer.population}" if answer.population else used, short=used
     )
@@ -132,36 +134,37 @@ def _for_whom(answer: Answer, n_rows: int) -> _Fact:
 def _by_how_much(answer: Answer) -> _Fact:
     """State the effect of reduction and the largest strategy difference, each beside the margin."""
     margin = None if answer.margin is None else answer.margin.value
-    parts = []
+    effects: list[tuple[str, Effect]] = []
     if answer.reduction is not None and answer.reduction.estimate.value is not None:
-        parts.append(f"meeting the criteria {_amount(answer.reduction, margin)}")
-    pairs = answer.pairs or answer.total_pairs
-    largest = max(
-        (pair for pair in pairs if pair.estimate.value is not None),
-        key=lambda pair: abs(pair.estimate.value or 0.0),
-        default=None,
-    )
-    named = ""
-    if largest is not None:
-        when = "with criteria met" if answer.pairs else "in total"
-        parts.append(f"largest difference between strategies {when} {_amount(largest, margin)}")
-        named = f" ({contrast_words(largest)})"
-    if not parts:
-        parts.append("not estimable from these data")
-        named = ""
+        effects.append(("meeting the criteria", answer.reduction))
+    pairs = [pair for pair in answer.pairs or answer.total_pairs if pair.estimate.value is not None]
+    if pairs:
+        when = "" if answer.pairs else " in total"
+        largest = max(pairs, key=lambda pair: abs(pair.estimate.value or 0.0))
+        effects.append((f"largest difference between strategies{when}", largest))
     size = (
-        "no margin was declared, so there is no answer"
-        if answer.margin is None
-        else f"the margin is {margin_text(answer.margin)}"
+        f"margin {margin_text(answer.margin)}"
+        if answer.margin
+        else "no margin was declared, so there is no answer"
     )
-    return _Fact(
-        label="By how much", long="; ".join([*parts, ""]).rstrip("; ") + f"{named}; {size}",
-        short=f"{'; '.join(parts)}; {size}",
-    )  # fmt: skip
+    if not effects:
+        text = f"not estimable from these data; {size}"
+        return _Fact(label="By how much", long=text, short=text)
+    short = [
+        f"{words} {_amount(effect, margin, spelled=position == 0)}"
+        for position, (words, effect) in enumerate(effects)
+    ]
+    long = list(short)
+    if pairs:
+        long[-1] += f", {contrast_words(effects[-1][1])}"
+    return _Fact(label="By how much", long="; ".join([*long, size]), short="; ".join([*short, size]))
 
 
-def _amount(effect: Effect, margin: float | None) -> str:
+def _amount(effect: Effect, margin: float | None, *, spelled: bool) -> str:
+    """Return estimate and interval; the first of a line spells out unit and level."""
     value, limits = estimate_cells(effect.estimate, margin=margin)
+    if not spelled:
+        return f"{value} ({limits})"
     return f"{with_unit(value, effect.estimate.unit)} (95\u00a0% interval {limits})"
 
 
@@ -180,9 +183,10 @@ def _objection(answer: Answer) -> _Fact:
     return _Fact(label="Strongest objection", long=INDICATION, short=INDICATION)
 
 
-def _left_out(answer: Answer, n_rows: int) -> _Fact:
+def _left_out(answer: Answer, n_cases: int, n_set_aside: int) -> _Fact:
     parts = [
-        (n_rows - answer.n_eligible, "not eligible"),
+        (n_set_aside, "rows set aside" if n_set_aside > 1 else "row set aside"),
+        (n_cases - answer.n_eligible, "not eligible"),
         (answer.n_outcome_missing, "without the outcome"),
         (answer.n_indeterminate, "with reduction indeterminate"),
         (answer.n_covariate_missing, "with an incomplete record"),
@@ -191,8 +195,9 @@ def _left_out(answer: Answer, n_rows: int) -> _Fact:
     short = listing(counted) if counted else "nobody"
     extra = []
     if answer.outside:
+        n_patterns = len({place.pattern for place in answer.outside})
         extra.append(
-            f"{count(len({o.pattern for o in answer.outside}))} fracture patterns not comparable everywhere"
+            f"{count(n_patterns)} fracture pattern{'s' if n_patterns > 1 else ''} not comparable everywhere"
         )
     return _Fact(label="Left out", long="; ".join([short, *extra]), short=short)
 
@@ -200,6 +205,6 @@ def _left_out(answer: Answer, n_rows: int) -> _Fact:
 def _statements(study: Study) -> _Fact:
     """Say whether an ethics statement was given and that nobody else keeps the plan."""
     ethics = study.manuscript.get("ethics", "").strip()
-    said = "An ethics statement was given (see provenance)" if ethics else "No ethics statement was given"
+    said = "An ethics statement was given" if ethics else "No ethics statement was given"
     text = f"{said}. Plan dated {study.declared.isoformat()} as declared; {NO_RECORD}"
     return _Fact(label="Ethics and plan", long=text, short=text)

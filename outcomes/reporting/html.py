@@ -8,6 +8,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from outcomes.reporting.canvas import Picture
 from outcomes.reporting.formatting import count
+from outcomes.reporting.quality_tables import in_words
 from outcomes.reporting.report import Block, Flow, Report, Terms, Text
 from outcomes.reporting.tables import Table
 
@@ -32,7 +33,7 @@ def render_html(report: Report) -> str:
         undefined=StrictUndefined,
         keep_trailing_newline=True,
     )
-    environment.filters.update(data_uri=_data_uri, kind=_kind, whole=count)
+    environment.filters.update(data_uri=_data_uri, kind=_kind, whole=count, words=in_words)
     return environment.get_template("report.html.j2").render(report=report)
 
 

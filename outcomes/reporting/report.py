@@ -21,10 +21,13 @@ class Text:
     ----------
     paragraphs : tuple of str
     kind : {"prose", "points", "caution"}
+    heading : str
+        Heading above them; empty for none.
     """
 
     paragraphs: tuple[str, ...]
     kind: Literal["prose", "points", "caution"] = "prose"
+    heading: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,9 +39,10 @@ class Terms:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flow:
-    """The participant flow, from the rows of the table to the cases of the model."""
+    """The participant flow: one line of counts and exclusions, and into what its last count divides."""
 
-    steps: tuple[FlowStep, ...]
+    trunk: tuple[FlowStep, ...]
+    branches: tuple[FlowStep, ...]
 
 
 Block = Text | Terms | Flow | Table | Picture

@@ -23,7 +23,12 @@ def answer_lines(analysis: Analysis, run: RunFolder) -> tuple[list[str], int, Pa
     lines, exit_code, folder
     """
     primary = next(answer for answer in analysis.answers if answer.role == "primary")
-    lines = [analysis.sample.study.title, "", f"{primary.label}: {primary.overall}", sentence(primary.headline)]
+    lines = [
+        analysis.sample.study.title,
+        "",
+        f"{primary.label}: {primary.overall}",
+        sentence(primary.headline),
+    ]
     if primary.reduction is not None and primary.margin is not None:
         effect = estimate_text(primary.reduction.estimate, margin=primary.margin.value)
         lines.append(f"meeting the criteria: {effect}; margin {margin_text(primary.margin)}")

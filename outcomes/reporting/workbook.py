@@ -55,7 +55,7 @@ def plain_text(value: object) -> str:
     >>> plain_text("=1+1"), plain_text("volar plate"), plain_text("@home")
     ("'=1+1", 'volar plate', "'@home")
     """
-    text = ILLEGAL_CHARACTERS_RE.sub("\N{REPLACEMENT CHARACTER}", str(value))[:_LONGEST_CELL]
+    text = ILLEGAL_CHARACTERS_RE.sub("\N{REPLACEMENT CHARACTER}", str(value))[: _LONGEST_CELL - 1]
     return (
         f"'{text}" if text.startswith(FORMULA_STARTS) or text.lstrip(" ").startswith(FORMULA_STARTS) else text
     )
@@ -84,7 +84,7 @@ def workbook_bytes(tables: Iterable[Table], *, about: Sequence[tuple[str, str]] 
     first.column_dimensions["B"].width = 110
     lines = [*about, *((name, table.title) for name, table in zip(names, shown, strict=True)), *DEFINITIONS]
     for label, text in lines:
-        first.append([_cell(first, label, bold=True), _cell(first, text)])
+        first.append([_bold(first, label), _wrapped(first, text)])
     for name, table in zip(names, shown, strict=True):
         write_frame(book, name, table.frame)
     return _saved(book)
@@ -128,24 +128,28 @@ def write_frame(book: Workbook, name: str, frame: pd.DataFrame) -> None:
         sheet.column_dimensions[_letters(position)].width = _width(
             str(column), frame.iloc[:200, position - 1]
         )
-    sheet.append([_cell(sheet, column, bold=True) for column in frame.columns])
+    sheet.append([_bold(sheet, column) for column in frame.columns])
     for values in frame.itertuples(index=False, name=None):
-        sheet.append([_cell(sheet, value) for value in values])
+        sheet.append([_content(value) for value in values])
 
 
-def _cell(sheet: WriteOnlyWorksheet, value: object, *, bold: bool = False) -> Cell | None:
-    """Return a cell: numbers as numbers, everything else as text that was made harmless."""
-    content = _number(value)
-    if content is None and _absent(value):
-        return None
-    cell: Cell = WriteOnlyCell(sheet, value=content if content is not None else "")
-    if content is None:
-        cell.value = plain_text(_text(value))
-        # Set after the value: openpyxl would otherwise read a leading equals sign as a formula.
-        cell.data_type = "s"
-        cell.alignment = _WRAP if len(str(cell.value)) > 60 else Alignment(vertical="top")
-    if bold:
-        cell.font = _BOLD
+def _content(value: object) -> int | float | str | None:
+    """Return a number as a number, nothing as nothing, and everything else as text that was made harmless."""
+    if isinstance(value, str):
+        return plain_text(value)
+    number = _number(value)
+    return number if number is not None or _absent(value) else plain_text(_text(value))
+
+
+def _bold(sheet: WriteOnlyWorksheet, value: object) -> Cell:
+    cell: Cell = WriteOnlyCell(sheet, value=plain_text(value))
+    cell.font = _BOLD
+    return cell
+
+
+def _wrapped(sheet: WriteOnlyWorksheet, value: object) -> Cell:
+    cell: Cell = WriteOnlyCell(sheet, value=plain_text(value))
+    cell.alignment = _WRAP
     return cell
 
 
