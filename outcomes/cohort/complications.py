@@ -50,10 +50,10 @@ class ComplicationOutcomes:
     Attributes
     ----------
     any_complication, unplanned_reoperation : ndarray of float, shape (n_cases,)
-        1, 0 or NaN; reoperations of unknown reason are taken as not done for a lost reduction.
+        1, 0 or NaN; events that may be linked to the reduction (reoperations of unknown reason) are taken as not
+        linked.
     any_complication_strict, unplanned_reoperation_strict : ndarray of float, shape (n_cases,)
-        The same with reoperations of unknown reason taken as done for a lost reduction. Differs only when
-        reduction-linked events are left out.
+        The same with such events taken as linked. Differs only when reduction-linked events are left out.
     n_events : ndarray of float, shape (n_cases,)
         Events counted; NaN where the case is missing.
     events : DataFrame

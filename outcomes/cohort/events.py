@@ -38,6 +38,7 @@ class EventKind:
     planned: bool = False
     reoperation: bool = False
     reduction_linked: bool = False
+    link_unknown: bool = False
     own_reason: str = ""
 
 
@@ -129,7 +130,16 @@ def read_events(source: str | Path | Mapping[str, Any] | None = None) -> EventTa
         problems.append(f'the first line must be format = "{FORMAT}"')
     if not str(source.get("source", "")).strip():
         problems.append("needs a source")
-    allowed = {"name", "family", "tokens", "planned", "reoperation", "reduction_linked", "own_reason"}
+    allowed = {
+        "name",
+        "family",
+        "tokens",
+        "planned",
+        "reoperation",
+        "reduction_linked",
+        "link_unknown",
+        "own_reason",
+    }
     kinds = _by_token(source.get("kind", []), EventKind, allowed, problems)
     reasons = _by_token(
         source.get("reason", []),
@@ -316,7 +326,7 @@ def _event(kind: EventKind | None, reason: EventReason | None) -> tuple[str, str
         linked = "yes" if why.reduction_linked else "no"
         return f"early: {kind.name}", "reoperation", why.name, False, True, linked
     if not kind.reoperation:
-        linked = "yes" if kind.reduction_linked else "no"
+        linked = UNKNOWN if kind.link_unknown else "yes" if kind.reduction_linked else "no"
         return kind.name, kind.family, "" if why.unknown else why.name, False, False, linked
     if why.planned:
         return kind.name, "planned", "planned", True, False, "no"
