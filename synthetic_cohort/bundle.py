@@ -6,6 +6,9 @@ The data are invented and given under CC0. Same version, same seed, same cells.
 from __future__ import annotations
 
 import datetime
+import io
+import re
+import zipfile
 from importlib.resources import as_file, files
 from pathlib import Path
 
@@ -109,6 +112,19 @@ def department_workbook(simulated: Simulation) -> Workbook:
     return book
 
 
+def _same_bytes(book: Workbook) -> bytes:
+    """Return a workbook as a file that is the same each time: no time of writing in it."""
+    saved, fixed = io.BytesIO(), io.BytesIO()
+    book.save(saved)
+    with zipfile.ZipFile(saved) as source, zipfile.ZipFile(fixed, "w", zipfile.ZIP_DEFLATED) as target:
+        for name in source.namelist():
+            content = source.read(name)
+            if name == "docProps/core.xml":
+                content = re.sub(rb"(<dcterms:modified[^>]*>)[^<]*", rb"\g<1>2025-01-06T00:00:00Z", content)
+            target.writestr(zipfile.ZipInfo(name, (2025, 1, 6, 0, 0, 0)), content, zipfile.ZIP_DEFLATED)
+    return fixed.getvalue()
+
+
 def write_bundle(folder: str | Path) -> tuple[Path, ...]:
     """Write the bundled files.
 
@@ -127,6 +143,6 @@ def write_bundle(folder: str | Path) -> tuple[Path, ...]:
     paths = tuple(target / name for name in NAMES)
     simulated.table.to_csv(paths[0], index=False, date_format="%Y-%m-%d", lineterminator="\n")
     paths[1].write_text(clean_dictionary(), encoding="utf-8", newline="\n")
-    department_workbook(simulated).save(paths[2])
+    paths[2].write_bytes(_same_bytes(department_workbook(simulated)))
     paths[3].write_text(department_dictionary(), encoding="utf-8", newline="\n")
     return paths

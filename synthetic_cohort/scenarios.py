@@ -164,7 +164,7 @@ def _effects(
             intercept=level,
             strategy={k: by * v for k, v in (strategy or {}).items()},
             met=scaled(met, by),
-            severity=(-0.75 if name == "prwe" else by) * severity,
+            severity=(-0.85 if name == "prwe" else by) * severity,
             noise_sd=noise,
             patient_sd=patient,
         )
@@ -230,7 +230,7 @@ def _hard() -> tuple[Scenario, ...]:
         },
         severity_difficulty=0.45,
         effects=_effects(
-            levels=(76.0, 54.0, 126.0, -0.8), met=15.0, met_odds=-1.2, severity=-12.0, severity_odds=0.7
+            levels=(76.0, 51.0, 126.0, -0.8), met=15.0, met_odds=-1.2, severity=-12.0, severity_odds=0.7
         ),
     )
     mediated = replace(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from functools import lru_cache
 from pathlib import Path
 
 import openpyxl
@@ -25,6 +26,7 @@ def test_text_files_are_what_the_generator_writes(name: str, fresh: Path) -> Non
     assert data_file(name).read_bytes() == (fresh / name).read_bytes()
 
 
+@lru_cache
 def cells(path: Path) -> dict[str, list[tuple[object, ...]]]:
     book = openpyxl.load_workbook(path)
     return {sheet.title: list(sheet.iter_rows(values_only=True)) for sheet in book.worksheets}

