@@ -52,9 +52,7 @@ def test_seconds_of_labelling(record_property: Callable[[str, object], None]) ->
     jobs: dict[str, Callable[[], object]] = {
         "classify_fixation": lambda: classify_fixation(cases),
         "grade_reduction": lambda: grade_reduction(cases, "common-practice", "postoperative"),
-        "complication_outcomes": lambda: complication_outcomes(
-            Table(cases.data.drop(columns="event_date_1"))
-        ),
+        "complication_outcomes": lambda: complication_outcomes(cases),
         "grip_share": lambda: grip_share(cases, "12 months"),
         "rotation_arc": lambda: rotation_arc(cases, "12 months"),
     }
