@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from from_the_file import share_from_file
 
 from synthetic_cohort import keys, scenario_names, simulate
 from synthetic_cohort.scenarios import MARGINS, OUTCOMES
 from synthetic_cohort.truth import ScenarioTruth, compute_truth
 from synthetic_cohort.truth_file import as_toml, read_truth
-from tests.synthetic_cohort.reading import share_from_file
 
 N = 10_000
 SHIPPED: dict[str, Any] = read_truth()["scenarios"]

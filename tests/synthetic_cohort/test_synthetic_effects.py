@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
-from synthetic_cohort import Simulation, simulate
-from synthetic_cohort.events import KINDS
-from synthetic_cohort.function import SLOPES
-from synthetic_cohort.scenarios import Scenario
-from tests.synthetic_cohort.reading import (
+from from_the_file import (
     covariates_from_file,
     label_from_file,
     least_squares,
     logistic_fit,
     share_from_file,
 )
+
+from synthetic_cohort import Simulation, simulate
+from synthetic_cohort.events import KINDS
+from synthetic_cohort.function import SLOPES
+from synthetic_cohort.scenarios import Scenario
 
 ERROR_FREE = (
     "reduction_only", "strategy_only", "both", "neither", "confounded_by_severity", "mediated", "interaction", "no_overlap",
