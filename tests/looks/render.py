@@ -18,7 +18,8 @@ QUIET = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-WIDTHS = {"desk": (1280, 2400), "telephone": (500, 2400)}
+#: Name of the picture -> width and height of the window; the first is the picture of the README.
+WIDTHS = {"page-one": (1040, 1120), "desk": (1280, 2400), "telephone": (500, 2400)}
 
 
 def demo_run() -> Path:
