@@ -13,7 +13,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.overlap import OverlapCell, OverlapTable, overlap_table, strategies_seen
+from outcomes.analysis.overlap import OverlapCell, OverlapTable, overlap_table, patient_codes, strategies_seen
 from outcomes.analysis.sample import StudySample
 from outcomes.cohort.concepts import concepts, units_of
 from outcomes.errors import StudyError
@@ -259,12 +259,14 @@ def baseline_table(sample: StudySample, by: By = "strategy") -> BaselineTable:
     if by == "reduction" and sample.study.reduction is None:
         raise StudyError("this study does not ask about reduction; use by = \"strategy\"", code="not_asked")
     rows = sample.frame["eligible"].to_numpy(dtype=bool)
-    columns = {name: _described(sample.frame[name], name)[rows] for name in _variables(sample)}
+    columns = {name: _described(sample.frame[name], name) for name in _variables(sample)}
+    if not rows.all():
+        columns = {name: column[rows] for name, column in columns.items()}
     grouping, compared = _grouping(sample, rows, by)
     yes_no = [name for name, column in columns.items() if _is_yes_no(column)]
     summary = summarise_groups(columns, grouping, yes_no=yes_no)
     gaps = standardised_differences(summary, compared) if len(compared) > 1 else (None,) * len(columns)
-    patients = pd.factorize(sample.frame["patient_id"].to_numpy()[rows])[0]
+    patients = patient_codes(sample)
     groups = _groups(summary, np.asarray(grouping.codes), patients)
     return BaselineTable(
         by=by,
@@ -305,8 +307,12 @@ def _is_yes_no(column: Any) -> bool:
     """Return whether a column of numbers holds only 0, 1 and missing, and any value at all."""
     if isinstance(column, pd.Categorical):
         return False
-    inside = (column == 0.0) | (column == 1.0)
-    return bool(inside.any() and (inside | np.isnan(column)).all())
+    # most numbers show what they are within their first values
+    for part in (column[:1000], column):
+        inside = (part == 0.0) | (part == 1.0)
+        if not (inside | np.isnan(part)).all():
+            return False
+    return bool(inside.any())
 
 
 def _grouping(sample: StudySample, rows: Any, by: By) -> tuple[Any, tuple[str, ...]]:
@@ -324,8 +330,13 @@ def _grouping(sample: StudySample, rows: Any, by: By) -> tuple[Any, tuple[str, .
 def _groups(summary: GroupSummary, codes: Any, patients: Any) -> tuple[BaselineGroup, ...]:
     """Return the columns of the table with their cases and patients; everybody last."""
     names, sizes = (*summary.groups[:-1], "all"), summary.sizes
-    parts = [patients[codes == position] for position in range(len(names) - 1)]
-    counts = [int(np.count_nonzero(np.bincount(part))) for part in (*parts, patients)]
+    # only patients with several cases can stand in a group more than once
+    again = np.flatnonzero(np.bincount(patients)[patients] > 1)
+    pairs = pd.DataFrame({"group": codes[again].astype(np.int64), "patient": patients[again]})
+    extra = np.bincount(pairs["group"], minlength=len(names) - 1)
+    extra -= np.bincount(pairs.drop_duplicates()["group"], minlength=len(names) - 1)
+    doubled = [*extra.tolist(), len(again) - pairs["patient"].nunique()]
+    counts = [size - more for size, more in zip(sizes, doubled, strict=True)]
     return tuple(
         BaselineGroup(name=name, n_cases=size, n_patients=n)
         for name, size, n in zip(names, sizes, counts, strict=True)

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from outcomes.analysis.overlap import strategies_seen
+from outcomes.analysis.overlap import patient_codes, strategies_seen
 from outcomes.analysis.sample import Measured, StudySample
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
@@ -93,7 +93,7 @@ def outcome_cases(sample: StudySample, measured: Measured) -> OutcomeCases:
     """Gather what comparisons of one outcome need."""
     eligible = sample.frame["eligible"].to_numpy(dtype=bool)
     names, strategy = strategies_seen(sample)
-    patients = pd.factorize(sample.frame["patient_id"].to_numpy()[eligible])[0]
+    patients = patient_codes(sample)
     clusters = pd.factorize(sample.frame["cluster"].to_numpy()[eligible])[0]
     return OutcomeCases(
         kind=measured.kind,

@@ -216,3 +216,25 @@ def strategies_seen(sample: StudySample) -> tuple[tuple[str, ...], IntArray]:
     names = (*planned, *others)
     place = {name: position for position, name in enumerate(names)}
     return names, np.array([place[str(level)] for level in levels], dtype=np.int64)[codes]
+
+
+def patient_codes(sample: StudySample) -> IntArray:
+    """Return the patient of each eligible case as a number.
+
+    Examples
+    --------
+    >>> from outcomes.analysis.protocol import OutcomePlan, StrategyPlan, Study
+    >>> import datetime as dt
+    >>> study = Study(title="t", declared=dt.date(2026, 1, 1), strategy=StrategyPlan(judged=("plate",)),
+    ...               outcomes=(OutcomePlan(name="pain", better="lower", role="primary"),))
+    >>> frame = pd.DataFrame({"eligible": True, "patient_id": ["007", "011", "007"]})
+    >>> sample = StudySample(study=study, frame=frame, outcomes={}, flow=(), share_met_bounds=None,
+    ...                      side_by_side=pd.DataFrame())
+    >>> patient_codes(sample)
+    array([0, 1, 0])
+    """
+    rows = sample.frame["eligible"].to_numpy(dtype=bool)
+    # clusters that are patients are numbers already; hashing 10^5 text ids would cost more than the table
+    by_patient = sample.study.cluster == "patient_id" and "cluster" in sample.frame
+    column = sample.frame["cluster" if by_patient else "patient_id"].to_numpy()
+    return np.asarray(pd.factorize(column[rows])[0], dtype=np.int64)

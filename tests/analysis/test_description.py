@@ -48,6 +48,19 @@ def test_groups_count_cases_and_patients_of_the_eligible(sample):
     assert table.compared == ("plate", "pins")
 
 
+def test_patients_are_counted_by_patient_whatever_the_clusters(sample):
+    by_surgeon = replace(sample, study=replace(sample.study, cluster="surgeon"))
+    by_surgeon.frame["cluster"] = 0
+    table = baseline_table(by_surgeon)
+    assert [g.n_patients for g in (*table.groups, table.overall)] == [2, 3, 1, 6]
+
+
+def test_a_patient_in_two_groups_counts_in_both(make_sample):
+    sample = make_sample(["plate", "pins", "plate", "plate"], outcome=[1.0] * 4, patient=["a", "a", "b", "b"])
+    table = baseline_table(sample)
+    assert [g.n_patients for g in (*table.groups, table.overall)] == [2, 1, 2]
+
+
 def test_numbers_by_hand(sample):
     row = _row(baseline_table(sample), "age")
     plate, pins, other = row.cells
