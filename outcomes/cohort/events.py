@@ -11,6 +11,7 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from outcomes.cohort.columns import HasData, dates, numbers, row_numbers, texts
 from outcomes.cohort.concepts import internal_name
@@ -267,47 +268,56 @@ def case_events(
 
 def _read_slot(data: pd.DataFrame, slot: int, table: EventTable, problems: list[str]) -> pd.DataFrame:
     """Return the events of one slot; words that are not known go to `problems` as counts and rows."""
-    name = internal_name("event", slot=slot)
-    words = texts(data, name)
+    name, reason_name = internal_name("event", slot=slot), internal_name("event_reason", slot=slot)
     when = dates(data, internal_name("event_date", slot=slot))
     grade = numbers(data, internal_name("event_severity", slot=slot))
-    why = texts(data, internal_name("event_reason", slot=slot))
-    codes, distinct = pd.factorize(words)
-    folded = [fold(str(each)) for each in distinct]
-    nothing = np.array([each in table.nothing for each in folded] + [False])[codes]
-    recorded = (codes >= 0) & ~nothing
-    orphan = ~recorded & (~np.isnat(when) | ~np.isnan(grade) | (why != None))  # noqa: E711  elementwise
-    rows: list[int] = np.flatnonzero(recorded | orphan).tolist()
-    kinds = [table.kinds.get(each) for each in folded] + [None]
-    chosen = [kinds[codes[row]] if recorded[row] else None for row in rows]
-    strange = [row for row, kind in zip(rows, chosen, strict=True) if kind is None and recorded[row]]
-    _say(problems, data, name, "not known", strange)
-    _say(
-        problems,
-        data,
-        name,
-        "empty, but a date, grade or reason stands beside it",
-        np.flatnonzero(orphan).tolist(),
-    )
-    read = [_reason(kind, why[row], table) for row, kind in zip(rows, chosen, strict=True)]
-    strange = [row for row, each in zip(rows, read, strict=True) if each is None]
-    _say(problems, data, internal_name("event_reason", slot=slot), "not known", strange)
-    records = [_event(kind, reason) for kind, reason in zip(chosen, read, strict=True)]
-    frame = pd.DataFrame(
-        records, columns=["kind", "family", "reason", "planned", "reoperation", "linked_to_reduction"]
-    )
+    codes, words = _coded(data, name, table)
+    why_codes, why_words = _coded(data, reason_name, table)
+    recorded = codes >= 0
+    orphan = ~recorded & (~np.isnat(when) | ~np.isnan(grade) | (why_codes >= 0))
+    rows = np.flatnonzero(recorded | orphan)
+    kinds = [*(table.kinds.get(word) for word in words), None]
+    pairs, distinct = pd.factorize(codes[rows].astype(np.int64) * (len(why_words) + 1) + why_codes[rows])
+    read = []
+    for pair in distinct.tolist():
+        code, why = divmod(pair + 1, len(why_words) + 1)
+        reason = _reason(kinds[code], why_words[why - 1] if why else None, table)
+        read.append((kinds[code] is None, reason is None, *_event(kinds[code], reason)))
+    names = [
+        "strange",
+        "strange_reason",
+        "kind",
+        "family",
+        "reason",
+        "planned",
+        "reoperation",
+        "linked_to_reduction",
+    ]
+    frame = pd.DataFrame(read, columns=names).take(pairs).reset_index(drop=True)
+    strange = frame["strange"].to_numpy(dtype=bool)
+    _say(problems, data, name, "not known", rows[strange & recorded[rows]])
+    _say(problems, data, name, "empty, but a date, grade or reason stands beside it", rows[orphan[rows]])
+    _say(problems, data, reason_name, "not known", rows[frame["strange_reason"].to_numpy(dtype=bool)])
     return frame.assign(position=rows, slot=slot, date=when[rows], severity=grade[rows])
 
 
-def _say(problems: list[str], data: pd.DataFrame, column: str, what: str, rows: list[int]) -> None:
-    if rows:
-        problems.append(f"column {column!r}: {len(rows)} {what}, rows {row_numbers(data, rows)}")
+def _coded(data: pd.DataFrame, name: str, table: EventTable) -> tuple[NDArray[np.int64], list[str]]:
+    """Return a code a row and the folded words; -1 where the cell is empty or says that nothing happened."""
+    codes, distinct = pd.factorize(texts(data, name))
+    words = [fold(str(each)) for each in distinct]
+    of_word = [-1 if word in table.nothing else code for code, word in enumerate(words)]
+    return np.array([*of_word, -1], dtype=np.int64)[codes], words
 
 
-def _reason(kind: EventKind | None, word: object, table: EventTable) -> EventReason | None:
+def _say(problems: list[str], data: pd.DataFrame, column: str, what: str, rows: NDArray[np.intp]) -> None:
+    if len(rows):
+        problems.append(f"column {column!r}: {len(rows)} {what}, rows {row_numbers(data, rows.tolist())}")
+
+
+def _reason(kind: EventKind | None, word: str | None, table: EventTable) -> EventReason | None:
     """Return why an event was done; None when the word is not known."""
-    if word is not None and fold(str(word)) not in table.nothing:
-        return table.reasons.get(fold(str(word)))
+    if word is not None:
+        return table.reasons.get(word)
     if kind is not None and kind.own_reason:
         return EventReason(name=kind.own_reason)
     if kind is not None and kind.reoperation and kind.reduction_linked:
