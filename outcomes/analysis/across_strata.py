@@ -114,6 +114,27 @@ def pool(
     Pooled
         Mantel-Haenszel for a binary outcome (cases as independent); for a continuous one the coefficient of a
         linear model with a mean for each stratum, robust errors.
+
+    References
+    ----------
+    Mantel N, Haenszel W. J Natl Cancer Inst 1959; 22: 719-748. Tarone RE. Biometrika 1985; 72: 91-95. Bell
+    RM, McCaffrey DF. Survey Methodology 2002; 28: 169-181.
+
+    Examples
+    --------
+    Differences of 4 at met and 2 at not met, weighted n1 n0 / n = 1/2 and 1:
+
+    >>> y = np.array([20.0, 30, 34, 16, 30, 30])
+    >>> cases = OutcomeCases(
+    ...     kind="continuous", unit="kg", values=y, total_values=y,
+    ...     strategy=np.array([0, 0, 0, 1, 1, 1]), strategies=("plate", "pins"), planned=("plate", "pins"),
+    ...     reduction=np.array(["met", "not met", "not met"] * 2, object), asked=True, patients=np.arange(6),
+    ...     clusters=np.arange(6), cluster_name="patient", n_two_wrists=0, n_shared=0)
+    >>> strata = [(label, cases.reduction == label) for label in ("met", "not met")]
+    >>> found = pool(cases, cases.users("plate"), cases.users("pins"), strata, axis="strategy",
+    ...              groups=("plate", "pins"))
+    >>> round(found.estimate.value, 10), round((4 / 2 + 2 * 1) / (1 / 2 + 1), 10)
+    (2.6666666667, 2.6666666667)
     """
     known = ~np.isnan(cases.values)
     inside = np.any([rows for _, rows in strata], axis=0) & (first | second)
@@ -224,7 +245,22 @@ def _additive(
 
 
 def two_way(cases: OutcomeCases) -> TwoWay:
-    """Fit strategy, reduction and their product to a continuous outcome."""
+    """Fit strategy, reduction and their product to a continuous outcome.
+
+    Parameters
+    ----------
+    cases : OutcomeCases
+        Of a continuous outcome, reduction asked.
+
+    Returns
+    -------
+    TwoWay
+        One mean for each cell, which is the model with both factors and their product.
+
+    References
+    ----------
+    Joint test: see :func:`outcomes.stats.wald.wald_test`.
+    """
     known = ~np.isnan(cases.values)
     met, not_met = (known & (cases.reduction == label) for label in REDUCTION)
     cells = [(name, met & cases.users(name), not_met & cases.users(name)) for name in cases.planned]

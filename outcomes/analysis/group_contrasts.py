@@ -90,7 +90,19 @@ class OutcomeCases:
 
 
 def outcome_cases(sample: StudySample, measured: Measured) -> OutcomeCases:
-    """Gather what comparisons of one outcome need."""
+    """Gather what comparisons of one outcome need.
+
+    Parameters
+    ----------
+    sample : StudySample
+    measured : Measured
+        One of its outcomes.
+
+    Returns
+    -------
+    OutcomeCases
+        The eligible cases, in the order of the frame.
+    """
     eligible = sample.frame["eligible"].to_numpy(dtype=bool)
     names, strategy = strategies_seen(sample)
     patients = patient_codes(sample)
@@ -156,7 +168,34 @@ class OutcomeSummary:
 def summarise(
     cases: OutcomeCases, rows: BoolArray, *, strategy: str, reduction: str, total: bool
 ) -> OutcomeSummary:
-    """Describe one outcome in the cases picked by `rows`."""
+    """Describe one outcome in some cases.
+
+    Parameters
+    ----------
+    cases : OutcomeCases
+    rows : ndarray of bool, shape (n,)
+        The cases.
+    strategy, reduction : str
+        Names of the group; empty stands for all.
+    total : bool
+        Use `total_values`.
+
+    Returns
+    -------
+    OutcomeSummary
+
+    Examples
+    --------
+    >>> y = np.array([20.0, 30, np.nan, 22, 24, 26])
+    >>> cases = OutcomeCases(
+    ...     kind="continuous", unit="kg", values=y, total_values=y,
+    ...     strategy=np.array([0, 0, 0, 1, 1, 1]), strategies=("plate", "pins"), planned=("plate", "pins"),
+    ...     reduction=np.array(["met"] * 6, object), asked=True, patients=np.arange(6),
+    ...     clusters=np.arange(6), cluster_name="patient", n_two_wrists=0, n_shared=0)
+    >>> found = summarise(cases, cases.users("plate"), strategy="plate", reduction="", total=False)
+    >>> found.n, found.n_missing, found.mean, found.median
+    (2, 1, 25.0, 25.0)
+    """
     values = (cases.total_values if total else cases.values)[rows]
     known = ~np.isnan(values)
     present = values[known]
@@ -244,6 +283,20 @@ def contrast_groups(
     Returns
     -------
     Contrast
+        With the methods that :func:`outcomes.analysis.comparison.compare` names.
+
+    Examples
+    --------
+    >>> y = np.array([20.0, 30, 25, 22, 24, 26])
+    >>> cases = OutcomeCases(
+    ...     kind="continuous", unit="kg", values=y, total_values=y,
+    ...     strategy=np.array([0, 0, 0, 1, 1, 1]), strategies=("plate", "pins"), planned=("plate", "pins"),
+    ...     reduction=np.array(["met"] * 6, object), asked=True, patients=np.arange(6),
+    ...     clusters=np.arange(6), cluster_name="patient", n_two_wrists=0, n_shared=0)
+    >>> found = contrast_groups(cases, cases.users("plate"), cases.users("pins"), axis="strategy",
+    ...                         groups=("plate", "pins"), within="met")
+    >>> print(found.estimate)
+    plate minus pins: 1 kg (95 % CI -9.747 to 11.75; n = 6; Welch t)
     """
     values = cases.total_values if total else cases.values
     rows = first | second

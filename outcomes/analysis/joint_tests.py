@@ -62,6 +62,20 @@ def crude_tests(cases: OutcomeCases) -> tuple[JointTest, ...]:
     Binary: Pearson's chi-squared, and the exact test of the table where over a fifth of its expected counts are
     below 5 (Cochran's rule). Continuous: Welch's analysis of variance and Kruskal-Wallis. When a cluster
     (a patient) has several eligible cases, a Wald test with cluster-robust errors comes first.
+
+    Parameters
+    ----------
+    cases : OutcomeCases
+
+    Returns
+    -------
+    tuple of JointTest
+        Each says why when there is no test.
+
+    References
+    ----------
+    Welch BL. Biometrika 1951; 38: 330-336. Kruskal WH, Wallis WA. J Am Stat Assoc 1952; 47: 583-621. Cochran
+    WG. Biometrics 1954; 10: 417-451. Freeman GH, Halton JH. Biometrika 1951; 38: 141-149.
     """
     seen = [name for name in cases.planned if cases.users(name).any()]
     values = [cases.total_values[cases.users(name)] for name in seen]
