@@ -292,7 +292,7 @@ def degrees_of_freedom(pieces: SandwichPieces, C: FloatArray) -> FloatArray:
     [4.0]
     """
     n, p = pieces.basis.shape
-    if pieces.kind in ("CR0", "CR1"):
+    if pieces.clustered and pieces.kind in ("CR0", "CR1"):
         return np.full(len(C), float(pieces.n_clusters - 1))
     if pieces.kind not in ("CR2", "HC2"):
         return np.full(len(C), float(n - p) if pieces.linear else np.inf)

@@ -127,6 +127,10 @@ def test_reference_distributions():
         for kind in ("CR0", "CR1", "HC1", "HC3", "classical")
     }
     assert df == {"CR0": 14.0, "CR1": 14.0, "HC1": 28.0, "HC3": 28.0, "classical": 28.0}
+    # without clusters CR1 is HC1 in every respect
+    one = linear_contrast(fit_linear(X, y, names=["a", "b"], covariance="CR1"), [[0, 1]])[0]
+    two = linear_contrast(fit_linear(X, y, names=["a", "b"], covariance="HC1"), [[0, 1]])[0]
+    assert one == two
 
 
 def test_mean_variance():
