@@ -137,17 +137,17 @@ def _judge_of(column: Column, table: TableLayout) -> Judge:
 
 def _one_spelling(raw: TokenColumn, judgements: list[Judgement]) -> list[Judgement]:
     """Give ids that differ only in case or inner spaces one spelling: the one most cells have."""
+    spelled = {judgement.value for judgement in judgements if judgement.value is not None}
+    if len({fold(value) for value in spelled}) == len(spelled):
+        return judgements
     counts: Counter[str] = Counter()
-    for judgement, n in zip(
-        judgements, np.bincount(raw.codes, minlength=len(judgements)).tolist(), strict=True
-    ):
+    held = np.bincount(raw.codes, minlength=len(judgements)).tolist()
+    for judgement, n in zip(judgements, held, strict=True):
         if judgement.value is not None:
             counts[judgement.value] += n
     chosen: dict[str, str] = {}
     for spelling, _ in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
         chosen.setdefault(fold(spelling), spelling)
-    if len(chosen) == len(counts):
-        return judgements
     return [
         judgement
         if judgement.value is None or chosen[fold(judgement.value)] == judgement.value

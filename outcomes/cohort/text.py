@@ -33,6 +33,8 @@ def fold(text: str) -> str:
     >>> fold(" Volar  PLATE ") == fold("volar plate")
     True
     """
+    if text.isascii() and text.isalnum():
+        return text.casefold()
     plain = tidy(text)
     if not plain.isascii():
         plain = tidy(unicodedata.normalize("NFKC", plain))
