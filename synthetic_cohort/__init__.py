@@ -9,7 +9,8 @@ rotation, PRWE, pain and complications. Because every equation is known, so is t
 np.True_
 """
 
-from synthetic_cohort.scenarios import Effects, Scenario, scenario_named, scenario_names
+from synthetic_cohort.named import scenario_named, scenario_names
+from synthetic_cohort.scenarios import Effects, Scenario
 from synthetic_cohort.table import Simulation, generate, simulate
 
 __all__ = ["Effects", "Scenario", "Simulation", "generate", "scenario_named", "scenario_names", "simulate"]

@@ -14,7 +14,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from synthetic_cohort.scenarios import scenario_names
+from synthetic_cohort.named import scenario_names
 from synthetic_cohort.table import generate
 
 HERE = Path(__file__).parent

@@ -11,7 +11,8 @@ import pandas as pd
 from synthetic_cohort import events, levels, observation, radiographs
 from synthetic_cohort.function import outcome_value
 from synthetic_cohort.levels import FILM_TIMES, MEASURES, VISITS, Bools, Floats, Ints, Variables
-from synthetic_cohort.scenarios import Scenario, scenario_named
+from synthetic_cohort.named import scenario_named
+from synthetic_cohort.scenarios import Scenario
 from synthetic_cohort.strategy import record
 from synthetic_cohort.world import World, make_world
 

@@ -39,8 +39,9 @@ from synthetic_cohort import keys
 from synthetic_cohort.events import reduction_linked_risk
 from synthetic_cohort.function import outcome_value
 from synthetic_cohort.levels import Bools, Floats
+from synthetic_cohort.named import scenario_named
 from synthetic_cohort.observed import as_read_effects, label_as_read, shapley_shares
-from synthetic_cohort.scenarios import MARGINS, OUTCOMES, UNITS, Scenario, scenario_named
+from synthetic_cohort.scenarios import MARGINS, OUTCOMES, UNITS, Scenario
 from synthetic_cohort.world import World, make_world
 
 SUPPORT = 0.025

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from synthetic_cohort.keys import ZERO
-from synthetic_cohort.scenarios import scenario_names
+from synthetic_cohort.named import scenario_names
 from synthetic_cohort.truth import OutcomeTruth, PairTruth, ScenarioTruth, compute_truth
 
 FORMAT = "synthetic cohort truth 1"
