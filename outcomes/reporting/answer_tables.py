@@ -296,3 +296,22 @@ def outside_table(answer: Answer) -> Table:
         notes=("These cases are listed, not modelled, for that pair of strategies.",),
         text_columns=(0, 1, 3),
     )
+
+
+def margins_table(answer: Answer) -> Table:
+    """Return what the answer would be at other margins, published ones included."""
+    lines = [(margin_text(at.margin), at.overall, at.margin.source) for at in answer.by_margin]
+    tidy = [
+        {"outcome": answer.outcome, "margin": at.margin.value, "unit": at.margin.unit, "answer": at.overall,
+         "source": at.margin.source, "kind": at.margin.kind, "warning": at.margin.warning}
+        for at in answer.by_margin
+    ]  # fmt: skip
+    return Table(
+        key=f"margins_{answer.outcome}",
+        title=f"{capital(answer.label)}: the answer at other margins",
+        header=("Margin", "Answer", "Where the margin comes from"),
+        rows=data_rows(lines),
+        frame=pd.DataFrame(tidy),
+        notes=("The answer of the report is that at the declared margin.",),
+        text_columns=(0, 1, 2),
+    )

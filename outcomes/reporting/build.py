@@ -13,6 +13,7 @@ from outcomes.analysis.sample import FlowStep
 from outcomes.reporting.answer_tables import (
     estimand_table,
     gates_table,
+    margins_table,
     outside_table,
     share_met_table,
     states_table,
@@ -125,6 +126,8 @@ def _answer_blocks(answer: Answer) -> Iterator[Block]:
     if answer.gates:
         yield gates_table(answer)
     yield estimand_table(answer)
+    if answer.by_margin:
+        yield margins_table(answer)
     if answer.reasons:
         reasons = tuple(sentence(reason) for reason in answer.reasons)
         yield Text(paragraphs=reasons, kind="points", heading="What must be known beside it")

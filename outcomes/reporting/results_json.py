@@ -66,12 +66,13 @@ def results_bytes(analysis: Analysis) -> bytes:
 
 
 def ledger_content(analysis: Analysis) -> dict[str, Any]:
-    """Return rows and cells read, used, set aside and set missing, with reason codes."""
+    """Return rows read, used and set aside by reason code, and what became of the cells of every column."""
     ledger = analysis.cohort.ledger
+    lines = ledger.tidy()
     return {
         "balanced": bool(ledger.balanced),
-        "rows": plain(dict(ledger.rows)),
-        "cells": plain(dict(ledger.cells)),
+        "rows": {"read": ledger.physical_rows, **plain(ledger.rows)},
+        "cells": plain(lines[lines["what"] != "rows"]),
     }
 
 
@@ -157,6 +158,7 @@ def answer_content(answer: Answer) -> dict[str, Any]:
             {"groups": list(o.groups), "pattern": o.pattern, "n": o.n_cases, "why": o.why}
             for o in answer.outside
         ],
+        "by_margin": [{**margin_content(at.margin), "overall": at.overall} for at in answer.by_margin],
         "reversed": answer.reversed,
         "model": answer.model,
         "reasons": list(answer.reasons),

@@ -86,8 +86,11 @@ def grip_answer(**changes) -> Answer:
         pathway="In total the strategies may differ, through how often they reach the criteria; this is not settled.",
         gates=(),
         outside=(
-            OutOfComparison(groups=(CAST, PLATE), pattern="volar rim shear", n_cases=14, why="no cast in this pattern"),
+            OutOfComparison(
+                groups=(CAST, PLATE), pattern="volar rim shear", n_cases=14, why="no cast in this pattern"
+            ),
         ),
+        by_margin=(),
         reasons=("whether the effect depends on the strategy is undetermined",),
         reversed=False,
         model="linear model of the outcome on strategy, reduction, their product and the covariates; CR2 errors, "
@@ -107,5 +110,9 @@ def closed_answer() -> Answer:
         headline="These data cannot tell about complications.",
         reduction_state="undetermined",
         strategy_state="undetermined",
-        gates=(Gate(axis="strategy", name="effective sample", found=14.2, limit=20, remedy="group plates together"),),
+        gates=(
+            Gate(
+                axis="strategy", name="effective sample", found=14.2, limit=20, remedy="group plates together"
+            ),
+        ),
     )
