@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from outcomes.analysis.crude import crude_effects, is_crude
 from outcomes.analysis.design import ExposureColumns, covariate_design, exposure_columns
 from outcomes.analysis.effects import Effect
 from outcomes.analysis.estimands import Family, reduction_families, strategy_families, total_family
@@ -23,7 +24,7 @@ from outcomes.errors import EstimationError
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 ObjectArray = NDArray[np.object_]
-Model = Literal["linear", "logistic", "penalised logistic", "none"]
+Model = Literal["linear", "logistic", "penalised logistic", "raw risks", "none"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -211,6 +212,8 @@ def _in_total(
     if measured.kind == "continuous":
         fitted = fit_outcome(cases, y, usable, columns)
         return "linear", standardised_effects(fitted, cases, families, reading), fitted.dropped
+    if is_crude(cases, usable):
+        return "raw risks", crude_effects(cases, y, usable, families[0], reading), ()
     if _enough_events(cases, y, usable, columns, judged, limits, by_label=False):
         design = risk_design(cases, usable, columns)
         fit = fit_risk(cases, y, usable, design)

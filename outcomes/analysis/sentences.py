@@ -182,6 +182,10 @@ def model(evidence: Evidence, measured: Measured, study: Study) -> str:
         used = evidence.model
     else:
         terms, used = "strategy", evidence.total_model
+    if used == "none":
+        return "No model could be fitted"
+    if used == "raw risks":
+        return f"Raw risks of {measured.label} by strategy, without adjustment; {clusters} {level}"
     return (
         f"{used.capitalize()} regression of {measured.label} on {terms}, adjusted for {covariates}, standardised to the "
         f"stated population; {clusters} {level} as clusters"

@@ -357,3 +357,18 @@ def test_surgeons_with_one_strategy_are_counted(make_sample):
     sample = make_sample(strategy, outcome=outcome, reduction=reduction, columns={"surgeon": surgeons})
     answer = answer_question(with_margin(sample, 5), "result")
     assert any(reason.startswith("1 of 2 surgeons") for reason in answer.reasons)
+
+
+def test_raw_risks_without_covariates_have_newcombe_limits(make_sample):
+    """9/43 v 7/42 complications (10.1186/s10195-022-00673-4): 4.3 points, Newcombe -12.6 to 20.8 (recomputed)."""
+    sample = make_sample(
+        ["operated"] * 43 + ["not operated"] * 42,
+        outcome=[1.0] * 9 + [0.0] * 34 + [1.0] * 7 + [0.0] * 35,
+        kind="binary",
+    )
+    answer = answer_question(with_margin(sample, 10), "result")
+    estimate = answer.total_pairs[0].estimate
+    assert estimate.value == pytest.approx(100 * (9 / 43 - 7 / 42), abs=1e-10)
+    assert (estimate.conf_low, estimate.conf_high) == pytest.approx((-12.6, 20.8), abs=0.05)
+    assert answer.model.startswith("Raw risks")
+    assert answer.overall == "these data cannot tell; reduction not asked"
