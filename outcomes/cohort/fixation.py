@@ -26,7 +26,7 @@ from outcomes.errors import CohortError
 _MOST_IN_DOUBT = 6
 _NO_TEXT = NoteReading(
     asserted=frozenset(), negated=frozenset(), doubtful=frozenset(), removed=frozenset(), earlier=frozenset(),
-    terms={},
+    later=frozenset(), terms={},
 )  # fmt: skip
 
 
@@ -43,7 +43,7 @@ class FixationLabels:
     matched : ndarray of tuple of str, shape (n_cases,)
         What they rest on: ``"column volar_plate"``, ``"text: vlp"``.
     flags : ndarray of tuple of str, shape (n_cases,)
-        ``"temporary"``, ``"removal mentioned"``, ``"column and text disagree"``.
+        ``"temporary"``, ``"removal mentioned"``, ``"later treatment mentioned"``, ``"column and text disagree"``.
     rules : StrategyRules
     n_unmatched : int
         Phrases of the operation texts, over all cases, in which no term was found.
@@ -246,12 +246,15 @@ def _label(
         rule = "only-removal"
     elif rule == "nothing-recorded" and note.earlier:
         rule = "only-earlier-treatment"
+    elif rule == "nothing-recorded" and note.later:
+        rule = "only-later-treatment"
     present = certain | ((clash | open_) if strategy == UNCLEAR else frozenset())
     matched = [f"column {name}" for name in sorted(yes)]
     matched += sorted({f"text: {note.terms[name]}" for name in present if name in note.terms})
     said = (
         (note.temporary, "temporary"),
         (note.removal, "removal mentioned"),
+        (bool(note.later), "later treatment mentioned"),
         (bool(clash), "column and text disagree"),
     )
     return strategy, rule, tuple(sorted(certain)), tuple(matched), tuple(word for true, word in said if true)
@@ -267,7 +270,7 @@ def _refine(
             asserted -= {weak}
     for rough, exact in rules.refined_by.items():
         if rough in note.asserted:
-            if exact & (yes | note.asserted):
+            if exact & (yes | note.asserted) or (exact <= no and rough in rules.column_wins):
                 asserted -= {rough}
             elif exact <= no:
                 clash |= {rough}

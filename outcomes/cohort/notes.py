@@ -17,6 +17,7 @@ from outcomes.cohort.phrases import (
     ASSERTED,
     DOUBTFUL,
     EARLIER,
+    LATER,
     NEGATED,
     REMOVED,
     Item,
@@ -29,6 +30,8 @@ from outcomes.cohort.rules import StrategyRules
 _END = r"[,;()\[\]\n\r\t]|\.(?=\s|$)|(?<=\s)[-–—]+(?=\s)|[-=]+>|→"
 _PHRASE_END = re.compile(_END)
 _TOKEN = re.compile(rf"\w+|[/?]|{_END}")
+_MEANINGS = (ASSERTED, NEGATED, DOUBTFUL, REMOVED, EARLIER, LATER)
+_SHORT = re.compile(r"\b(ext|ex|perc|k)\.\s*")
 _BREAK, _OTHER_WORD, _NUMBER = "|", "~", "#"
 _JOINING = {
     "and": "and", "plus": "and", "or": "or", "nor": "or", "with": "with", "using": "with", "but": "but",
@@ -42,7 +45,7 @@ class NoteReading:
 
     Attributes
     ----------
-    asserted, negated, doubtful, removed, earlier : frozenset of str
+    asserted, negated, doubtful, removed, earlier, later : frozenset of str
         Components by how they are meant.
     terms : mapping of str to str
         Component -> the term of the rule table that named it.
@@ -57,6 +60,7 @@ class NoteReading:
     doubtful: frozenset[str]
     removed: frozenset[str]
     earlier: frozenset[str]
+    later: frozenset[str]
     terms: Mapping[str, str]
     temporary: bool = False
     removal: bool = False
@@ -66,7 +70,8 @@ class NoteReading:
 def folded(text: str) -> str:
     """Return a text without regard to case, width of characters, apostrophes; ``&`` and ``+`` as ``and``."""
     plain = text if text.isascii() else unicodedata.normalize("NFKC", text).replace("’", "")
-    return plain.casefold().replace("'", "").replace("&", " and ").replace("+", " and ")
+    plain = plain.casefold().replace("'", "").replace("&", " and ").replace("+", " and ")
+    return _SHORT.sub(r"\1 ", plain) if "." in plain else plain
 
 
 def phrases_of(text: str) -> list[str]:
@@ -109,7 +114,9 @@ class NoteReader:
     def _plant(self, words: str, item: Item) -> None:
         """Add a term to the tree, with a plural s on its last word."""
         sequence = _TOKEN.findall(folded(words))
-        endings = {sequence[-1], f"{sequence[-1]}s"} if item.kind == "component" else {sequence[-1]}
+        endings = (
+            {sequence[-1], f"{sequence[-1]}s"} if item.kind in ("component", "neutral") else {sequence[-1]}
+        )
         for ending in endings:
             branch = self._tree
             for word in [*sequence[:-1], ending]:
@@ -146,7 +153,7 @@ class NoteReader:
                 before[-1] = (*before[-1][:2], NEGATED)
             if phrase.has_or and before and before[-1][2] == NEGATED:  # "no wires, graft or fixator"
                 mentions[place] = [(*each[:2], DOUBTFUL) for each in mentions[place]]
-        found: dict[str, set[str]] = {key: set() for key in (ASSERTED, NEGATED, DOUBTFUL, REMOVED, EARLIER)}
+        found: dict[str, set[str]] = {key: set() for key in _MEANINGS}
         terms: dict[str, str] = {}
         for named, term, meant in (mention for each in mentions for mention in each):
             found[meant] |= named
@@ -160,6 +167,7 @@ class NoteReader:
             doubtful=frozenset((found[DOUBTFUL] - found[ASSERTED]) | both),
             removed=frozenset(found[REMOVED]),
             earlier=frozenset(found[EARLIER]),
+            later=frozenset(found[LATER]),
             terms=terms,
             temporary=any(phrase.temporary for phrase in phrases),
             removal=any(phrase.removal for phrase in phrases),

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-ASSERTED, NEGATED, DOUBTFUL, REMOVED, EARLIER = "asserted", "negated", "doubtful", "removed", "earlier"
+ASSERTED, NEGATED, DOUBTFUL = "asserted", "negated", "doubtful"
+REMOVED, EARLIER, LATER = "removed", "earlier", "later"
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,10 +96,12 @@ def _after_joining(word: str, scope: str, mentions: list[_Mention]) -> str:
             mentions[-1].meant = DOUBTFUL
         return DOUBTFUL
     if word == "and":
+        if scope == LATER:
+            return LATER
         if scope in (NEGATED, EARLIER):  # "no wires and graft" leaves open whether the graft is denied too
             return DOUBTFUL
         return REMOVED if scope == REMOVED else ""
-    return ""
+    return scope if scope == LATER and word == "with" else ""
 
 
 def _close(item: dict[str, Item], mentions: list[_Mention], at_end: bool) -> bool:
@@ -129,5 +132,6 @@ def _opened(item: dict[str, Item]) -> str:
         "removal": REMOVED,
         "removal_after": REMOVED,
         "earlier": EARLIER,
+        "later": LATER,
     }
     return next((meant for kind, meant in opening.items() if kind in item), "")

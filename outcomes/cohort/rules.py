@@ -18,7 +18,7 @@ UNCLEAR = "unclear"
 _ROUGH = ("refined_by", "yields_to")
 CUES = (
     "neutral", "negation", "negation_after", "removal", "removal_after", "temporary", "doubt", "doubt_after",
-    "earlier",
+    "earlier", "later",
 )  # fmt: skip
 #: Ways in which a label can be unclear before any rule is asked.
 BUILT_IN = {
@@ -26,6 +26,7 @@ BUILT_IN = {
     "doubtful-text": "the operation text leaves open whether a component was used",
     "only-removal": "only the removal of a component is mentioned",
     "only-earlier-treatment": "only an earlier treatment is mentioned",
+    "only-later-treatment": "only a later treatment is mentioned",
     "nothing-recorded": "no component is recorded and the operation text names none",
     "no-rule-matches": "components are recorded, but no rule of the table covers them",
 }
@@ -84,6 +85,8 @@ class StrategyRules:
         Term -> components it names.
     refined_by : mapping of str to frozenset of str
         Component known only roughly (``"plate"``) -> components that say it exactly.
+    column_wins : frozenset of str
+        Rough components that a column denying every exact one ends without contradiction.
     yields_to : mapping of str to frozenset of str
         Component that means nothing of its own once another is there (``"closed_reduction"``) -> those others.
     settled_by : mapping of str to mapping of str to str
@@ -99,6 +102,7 @@ class StrategyRules:
     strategies: tuple[str, ...]
     terms: Mapping[str, frozenset[str]]
     refined_by: Mapping[str, frozenset[str]]
+    column_wins: frozenset[str]
     yields_to: Mapping[str, frozenset[str]]
     settled_by: Mapping[str, Mapping[str, str]]
     cues: Mapping[str, tuple[str, ...]]
@@ -209,7 +213,8 @@ def _read(content: Mapping[str, Any], problems: list[str]) -> StrategyRules | No
         return None
     return StrategyRules(
         title=str(words["title"]), version=str(words["version"]), source=str(words["source"]),
-        strategies=tuple(strategies), terms=terms, refined_by=rough["refined_by"], yields_to=rough["yields_to"], settled_by=settled, cues=read_cues,
+        strategies=tuple(strategies), terms=terms, refined_by=rough["refined_by"], yields_to=rough["yields_to"],
+        column_wins=frozenset(str(row.get("name")) for row in rows if row.get("column_wins") is True), settled_by=settled, cues=read_cues,
         rules=tuple(rules),
     )  # fmt: skip
 
@@ -222,7 +227,9 @@ def _words(
     settled: dict[str, dict[str, str]] = {}
     for row in rows:
         name = str(row.get("name", ""))
-        _unknown(f"component {name!r}", row, ("name", "terms", *_ROUGH, "settled_by"), problems)
+        _unknown(
+            f"component {name!r}", row, ("name", "terms", *_ROUGH, "column_wins", "settled_by"), problems
+        )
         for term in _strings(row.get("terms", []), f"terms of {name!r}", problems, empty=True):
             terms[term] = terms.get(term, frozenset()) | {name}
         if name not in components() and not set(_ROUGH) & set(row):

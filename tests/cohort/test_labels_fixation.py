@@ -125,6 +125,58 @@ def test_doubt_matters_only_where_it_changes_the_strategy(note: str, strategy: s
 
 
 @pytest.mark.parametrize(
+    ("note", "strategy", "rule"),
+    [
+        # the index strategy is the first one: a conversion is an event, not the strategy
+        ("MUA and cast, converted to VLP at 2/52", CAST, "cast"),
+        ("K-wires; subsequently volar plate and graft", PINS, "pinning"),
+        ("Converted to VLP", "unclear", "only-later-treatment"),
+        ("Failed cast, converted to VLP", "unclear", "doubtful-text"),
+    ],
+)
+def test_a_conversion_is_not_the_index_strategy(note: str, strategy: str, rule: str) -> None:
+    labels = classify_fixation(notes(note))
+    assert (labels.strategy[0], labels.rule[0]) == (strategy, rule)
+    assert "later treatment mentioned" in labels.flags[0]
+
+
+@pytest.mark.parametrize(
+    ("note", "strategy"),
+    [
+        ("Pins x 2", PINS),
+        ("Bridging ex-fix, Schanz pins in 2nd metacarpal", ALONE),
+        ("Bridging external fixator pins 2nd metacarpal and radius", ALONE),
+        ("Bridging ex-fix, pins", "unclear"),
+        ("Bridging ex-fix, pins and graft", AUGMENTED),
+        ("Bridging ex-fix with supplementary pins", AUGMENTED),
+    ],
+)
+def test_pins_of_the_fixator_are_not_wires(note: str, strategy: str) -> None:
+    assert one(note)[0] == strategy
+
+
+def test_a_column_settles_whose_pins_they_are() -> None:
+    cohort = table(operation_text=["Bridging ex-fix, pins"] * 2, component_wires=[0.0, 1.0])
+    assert list(classify_fixation(cohort).strategy) == [ALONE, AUGMENTED]
+
+
+@pytest.mark.parametrize(
+    ("note", "strategy"),
+    [
+        ("Volar distal radius plate", PLATE),
+        ("2.4 mm LCP volar", PLATE),
+        ("VLP, provisional K-wires removed", PLATE),
+        ("VLP; K-wire used as reduction aid and removed", PLATE),
+        ("Ext. fix. bridging with perc. pinning", AUGMENTED),
+        ("81 year old lady with VLP", PLATE),
+        ("Taken to OR for VLP", PLATE),
+    ],
+)
+def test_ways_of_writing(note: str, strategy: str) -> None:
+    assert one(note)[0] == strategy
+
+
+@pytest.mark.parametrize(
     "note", ["Pin site care taught", "Plaster room appointment", "Skin graft to donor site"]
 )
 def test_neutral_words_are_no_components(note: str) -> None:

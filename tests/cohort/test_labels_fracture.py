@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import pytest
 
 from outcomes.cohort.fracture import articular
@@ -42,3 +43,8 @@ def test_counts() -> None:
     assert found.tidy()["n"].tolist() == [1, 2, 1]
     assert "1 extra-articular and 2 articular" in str(found)
     assert len(articular([]).label) == 0
+
+
+def test_categories_as_the_reader_makes_them() -> None:
+    found = articular(pd.Categorical(["2R3A2", None, "2R3C1"]))
+    assert list(found.label) == ["extra-articular", "unknown", "articular"]
