@@ -130,12 +130,13 @@ class ComplicationOutcomes:
         n = int((~np.isnan(self.any_complication)).sum())
         absent = len(self.any_complication) - n
         again = int(np.nansum(self.unplanned_reoperation))
+        total = len(self.events)
         text = (
-            f"{len(self.events)} events in {self.n_cases_with} of {n} cases, {again} cases with an unplanned "
-            f"reoperation; missing in {absent}. {self.event_set}"
+            f"{total} event{'' if total == 1 else 's'} in {self.n_cases_with} of {n} cases, unplanned reoperation in "
+            f"{again}; missing in {absent}. {self.event_set}"
         )
         if self.n_unknown_reason:
-            text += f" {self.n_unknown_reason} reoperations have no known reason."
+            text += f" Reoperations without a known reason: {self.n_unknown_reason}."
         return text
 
     def _repr_html_(self) -> str:
@@ -187,8 +188,8 @@ def complication_outcomes(
     >>> day = pd.to_datetime(["2023-02-01"] * 3)
     >>> rows = pd.DataFrame({"event_1": ["CTS", "wire removal", None], "last_seen_date": day})
     >>> print(complication_outcomes(SimpleNamespace(data=rows)))
-    1 events in 1 of 3 cases, 0 cases with an unplanned reoperation; missing in 0. Events: all recorded after \
-treatment, planned removals and planned stages left out.
+    1 event in 1 of 3 cases, unplanned reoperation in 0; missing in 0. Events: all recorded after treatment, \
+planned removals and planned stages left out.
     """
     if blank not in get_args(Blank):
         raise CohortError(
