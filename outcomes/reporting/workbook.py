@@ -110,7 +110,7 @@ def sheet_names(keys: Sequence[str], *, taken: Sequence[str] = ()) -> list[str]:
     used = {name.lower() for name in taken}
     names = []
     for key in keys:
-        plain = re.sub(r"[\[\]:*?/\\']", " ", key).strip() or "table"
+        plain = re.sub(r"[\[\]:*?/\\'\x00-\x1f]", " ", key).strip() or "table"
         name, again = plain[:31], 1
         while name.lower() in used:
             again += 1
