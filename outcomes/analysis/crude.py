@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -24,7 +25,7 @@ def is_crude(cases: Cases, used: BoolArray) -> bool:
 
 
 def crude_effects(
-    cases: Cases, y: FloatArray, used: BoolArray, family: Family, reading: Reading
+    cases: Cases, y: FloatArray, used: BoolArray, families: Sequence[Family], reading: Reading
 ) -> dict[str, tuple[Effect, ...]]:
     """Compare raw risks of every pair, in percentage points.
 
@@ -38,7 +39,7 @@ def crude_effects(
     y : ndarray of float, shape (n,)
         0, 1 or NaN.
     used : ndarray of bool, shape (n,)
-    family : Family
+    families : sequence of Family
         E3.
     reading : Reading
 
@@ -50,10 +51,13 @@ def crude_effects(
     -----
     Newcombe (1998) Statistics in Medicine 17:873, method 10.
     """
-    level = 1 - 0.05 / max(len(family.contrasts), 1)
-    return {
-        family.name: tuple(_effect(contrast, cases, y, used, reading, level) for contrast in family.contrasts)
-    }
+    found = {}
+    for family in families:
+        level = 1 - 0.05 / max(family.read_with, len(family.contrasts), 1)
+        found[family.name] = tuple(
+            _effect(contrast, cases, y, used, reading, level) for contrast in family.contrasts
+        )
+    return found
 
 
 def _effect(

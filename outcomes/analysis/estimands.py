@@ -58,11 +58,23 @@ class Contrast:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Family:
-    """Contrasts read together; `simultaneous` families share one max-t critical value."""
+    """Contrasts read together.
+
+    Attributes
+    ----------
+    name : str
+    contrasts : tuple of Contrast
+    simultaneous : bool
+        Whether they share one critical value: that of the largest of their correlated t statistics.
+    read_with : int
+        When above 0, the contrasts are part of a family of this many that come from different fits; they are read
+        together by Bonferroni.
+    """
 
     name: str
     contrasts: tuple[Contrast, ...]
     simultaneous: bool
+    read_with: int = 0
 
 
 def reduction_families(

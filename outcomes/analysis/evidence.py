@@ -2,29 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from outcomes.analysis.crude import crude_effects, is_crude
-from outcomes.analysis.design import ExposureColumns, covariate_design, exposure_columns
+from outcomes.analysis.design import covariate_design
 from outcomes.analysis.effects import Effect
 from outcomes.analysis.estimands import Family, reduction_families, strategy_families, total_family
-from outcomes.analysis.penalised import fit_penalised, merge_rare, penalised_effects
 from outcomes.analysis.protocol import OutcomePlan
-from outcomes.analysis.risks import fit_risk, risk_design, standardised_risk_effects
-from outcomes.analysis.sample import Measured, StudySample
-from outcomes.analysis.standardisation import Cases, Reading, fit_outcome, standardised_effects
+from outcomes.analysis.roads import Fitted, Model, Road, choose_road, effects_by_pair
+from outcomes.analysis.sample import StudySample
+from outcomes.analysis.standardisation import Cases, Reading
 from outcomes.analysis.support import Comparable, Judged, comparable_set, judged_strategies, limits_of
 from outcomes.errors import EstimationError
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 ObjectArray = NDArray[np.object_]
-Model = Literal["linear", "logistic", "penalised logistic", "raw risks", "none"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -125,112 +121,71 @@ def gather_evidence(sample: StudySample, plan: OutcomePlan) -> Evidence:
         better=plan.better, margin=None if plan.margin is None else plan.margin.value, unit=measured.unit,
         seed=study.seed,
     )  # fmt: skip
+    families_with = _families_with_reduction(judged, comparable, pattern, met, usable)
+    families_total = _families_in_total(judged, comparable)
+    parts = {
+        "reduction": (y, usable, families_with) if asked else None,
+        "total": (total_y, total_usable, families_total),
+    }
     effects: dict[str, tuple[Effect, ...]] = {}
     failures: dict[str, str] = {}
-    model: Model = "none"
+    models: dict[str, Model] = {"reduction": "none", "total": "none"}
     dropped: set[str] = set(covariates.dropped)
-    if asked:
+    for axis, part in parts.items():
+        if part is None:
+            continue
+        values, used, families_of = part
         try:
-            model, found, left_out = _with_reduction(
-                measured, cases, y, usable, pattern, judged, comparable, reading, limits
+            road = choose_road(
+                measured.kind,
+                cases,
+                values,
+                used,
+                judged,
+                reading,
+                limits,
+                with_reduction=axis == "reduction",
             )
-            effects |= found
-            dropped |= set(left_out)
+            fitted = road.fit(used)
+            families = families_of(fitted, road)
+            effects |= effects_by_pair(road, fitted, used, families, comparable, cases.strategy)
+            models[axis] = road.model
+            dropped |= set(fitted.dropped)
         except EstimationError as error:
-            failures["reduction"] = str(error)
-    total_model: Model = "none"
-    try:
-        total_model, found, left_out = _in_total(
-            measured, cases, total_y, total_usable, judged, comparable, reading, limits
-        )
-        effects |= found
-        dropped |= set(left_out)
-    except EstimationError as error:
-        failures["total"] = str(error)
+            failures[axis] = str(error)
     return Evidence(
         cases=cases, asked=asked, has_outcome=has_outcome, labelled=labelled, usable=usable,
         total_usable=total_usable, pattern=pattern, judged=judged, comparable=comparable, effects=effects,
-        model=model, total_model=total_model, dropped=tuple(sorted(dropped)), limits=limits, failures=failures,
+        model=models["reduction"], total_model=models["total"], dropped=tuple(sorted(dropped)), limits=limits,
+        failures=failures,
     )  # fmt: skip
 
 
-Estimated = tuple[Model, dict[str, tuple[Effect, ...]], tuple[str, ...]]
+Families = Callable[[Fitted, Road], tuple[Family, ...]]
 
 
-def _with_reduction(
-    measured: Measured,
-    cases: Cases,
-    y: FloatArray,
-    usable: BoolArray,
+def _families_with_reduction(
+    judged: Judged,
+    comparable: Mapping[tuple[str, str], Comparable],
     pattern: ObjectArray | None,
-    judged: Judged,
-    comparable: Mapping[tuple[str, str], Comparable],
-    reading: Reading,
-    limits: Mapping[str, float],
-) -> Estimated:
-    """E1, E1(s), E2 and E4 from the model with strategy x reduction."""
-    if not usable.any():
-        raise EstimationError("no case has outcome, label and covariates", code="no_cases")
-    least = int(limits["judged_not_met_min"])
-    columns = exposure_columns(cases.strategy[usable], cases.met[usable], least=least)
-    supported = _label_support(pattern, cases.met, usable)
-    families = (
-        *reduction_families(columns, cases.strategy, supported, judged),
-        *strategy_families(judged, comparable, with_interaction=True),
-    )
-    if measured.kind == "continuous":
-        fitted = fit_outcome(cases, y, usable, columns)
-        return "linear", standardised_effects(fitted, cases, families, reading), fitted.dropped
-    if _enough_events(cases, y, usable, columns, judged, limits, by_label=True):
-        design = risk_design(cases, usable, columns)
-        fit = fit_risk(cases, y, usable, design)
-        return "logistic", standardised_risk_effects(fit, design, cases, families, reading), design.dropped
-    merged = merge_rare(cases, usable, judged.strategies)
-    common = exposure_columns(merged.strategy[usable], cases.met[usable], least=least, interaction=False)
-    families = (
-        *reduction_families(common, merged.strategy, supported, judged),
-        *strategy_families(judged, comparable, with_interaction=False),
-    )
-    return _penalised(cases, merged, y, usable, common, families, reading)
-
-
-def _in_total(
-    measured: Measured,
-    cases: Cases,
-    y: FloatArray,
+    met: FloatArray,
     usable: BoolArray,
-    judged: Judged,
-    comparable: Mapping[tuple[str, str], Comparable],
-    reading: Reading,
-    limits: Mapping[str, float],
-) -> Estimated:
-    """E3 from a model without reduction or anything else after the strategy."""
-    if not usable.any():
-        raise EstimationError("no case has outcome and covariates", code="no_cases")
-    columns = exposure_columns(cases.strategy[usable], None, least=0)
-    families = (total_family(judged, comparable),)
-    if measured.kind == "continuous":
-        fitted = fit_outcome(cases, y, usable, columns)
-        return "linear", standardised_effects(fitted, cases, families, reading), fitted.dropped
-    if is_crude(cases, usable):
-        return "raw risks", crude_effects(cases, y, usable, families[0], reading), ()
-    if _enough_events(cases, y, usable, columns, judged, limits, by_label=False):
-        design = risk_design(cases, usable, columns)
-        fit = fit_risk(cases, y, usable, design)
-        return "logistic", standardised_risk_effects(fit, design, cases, families, reading), design.dropped
-    merged = merge_rare(cases, usable, judged.strategies)
-    columns = exposure_columns(merged.strategy[usable], None, least=0)
-    return _penalised(cases, merged, y, usable, columns, families, reading)
+) -> Families:
+    """E1, E1(s), E2 and E4, once the model with reduction is fitted."""
+    supported = _label_support(pattern, met, usable)
+
+    def families(fitted: Fitted, road: Road) -> tuple[Family, ...]:
+        return (
+            *reduction_families(fitted.columns, fitted.strategy, supported, judged),
+            *strategy_families(judged, comparable, with_interaction=road.interaction),
+        )
+
+    return families
 
 
-def _penalised(
-    cases: Cases, merged: Cases, y: FloatArray, usable: BoolArray, columns: ExposureColumns,
-    families: tuple[Family, ...], reading: Reading,
-) -> Estimated:  # fmt: skip
-    """Use the declared fallback for rare events."""
-    fit = fit_penalised(merged, y, usable, columns, seed=reading.seed)
-    rare = [name for name in cases.names if name not in merged.names]
-    return "penalised logistic", penalised_effects(fit, families, reading), (*fit.design.dropped, *rare)
+def _families_in_total(judged: Judged, comparable: Mapping[tuple[str, str], Comparable]) -> Families:
+    """E3, from the model without reduction or anything else after the strategy."""
+    return lambda fitted, road: (total_family(judged, comparable),)
 
 
 def _label_support(pattern: ObjectArray | None, met: FloatArray, usable: BoolArray) -> BoolArray:
@@ -241,29 +196,3 @@ def _label_support(pattern: ObjectArray | None, met: FloatArray, usable: BoolArr
         name for name in set(pattern.tolist()) if {0.0, 1.0} <= set(met[usable & (pattern == name)].tolist())
     ]
     return np.isin(pattern, both)
-
-
-def _enough_events(
-    cases: Cases,
-    y: FloatArray,
-    usable: BoolArray,
-    columns: ExposureColumns,
-    judged: Judged,
-    limits: Mapping[str, float],
-    *,
-    by_label: bool,
-) -> bool:
-    """Whether events suffice for an ordinary logistic model, with no empty or full judged cell."""
-    outcome = y[usable]
-    rarer = min(int((outcome == 1).sum()), int((outcome == 0).sum()))
-    n_parameters = len(columns.names) + len(cases.names)
-    if rarer < limits["events_per_parameter_min"] * n_parameters:
-        return False
-    for name in judged.strategies:
-        for label in (0.0, 1.0) if by_label else (None,):
-            cell = usable & (cases.strategy == name)
-            if label is not None:
-                cell &= cases.met == label
-            if cell.any() and y[cell].min() == y[cell].max():
-                return False
-    return True

@@ -19,6 +19,7 @@ from outcomes.estimates import Estimate
 from outcomes.stats.bootstrap import cluster_resamples, percentile_interval
 from outcomes.stats.firth import fit_firth
 from outcomes.stats.firth_resamples import fit_firth_resamples
+from outcomes.stats.student import t_quantile
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -147,6 +148,8 @@ def _family(fit: PenalisedFit, family: Family, reading: Reading) -> tuple[Effect
     )
     draws = np.array([average_many(fit.replicates, fit.design, fit.cases, each) for each in contrasts])
     critical = _critical(values, draws) if family.simultaneous and len(contrasts) > 1 else None
+    if family.read_with > 1:
+        critical = float(t_quantile(1 - 0.05 / (2 * family.read_with), np.inf))
     return tuple(
         _effect(contrast, value, draw, critical, fit, reading)
         for contrast, value, draw in zip(contrasts, values, draws, strict=True)

@@ -15,8 +15,8 @@ from outcomes.analysis.standardisation import (
     Cases,
     Reading,
     cluster_deviations,
+    critical_values,
     read_effect,
-    simultaneous_critical,
 )
 from outcomes.stats.clusters import degrees_of_freedom
 from outcomes.stats.contrasts import contrast_covariance, contrast_estimates
@@ -108,12 +108,10 @@ def _family(
         extra_variance=np.diag(averaging) if averaging.any() else None,
         n=[int((contrast.target & cases.complete).sum()) for contrast in family.contrasts],
     )  # fmt: skip
-    critical = None
-    if family.simultaneous and len(estimates) > 1:
-        critical = simultaneous_critical(covariance + averaging, estimates, reading.seed)
+    critical = critical_values(family, estimates, covariance + averaging, reading.seed)
     return tuple(
-        read_effect(contrast, estimate, critical, reading)
-        for contrast, estimate in zip(family.contrasts, estimates, strict=True)
+        read_effect(contrast, estimate, value, reading)
+        for contrast, estimate, value in zip(family.contrasts, estimates, critical, strict=True)
     )
 
 

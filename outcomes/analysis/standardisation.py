@@ -17,6 +17,7 @@ from outcomes.estimates import Estimate
 from outcomes.stats.linear import LinearFit, at_level, contrast_covariance, fit_linear, linear_contrast
 from outcomes.stats.rank import rank_check
 from outcomes.stats.simultaneous import max_t_quantile
+from outcomes.stats.student import t_quantile
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -126,14 +127,12 @@ def _family_effects(
         extra_variance=np.diag(averaging) if averaging.any() else None,
         n=[int(contrast.target.sum()) for contrast in family.contrasts],
     )  # fmt: skip
-    critical = None
-    if family.simultaneous and len(estimates) > 1:
-        critical = simultaneous_critical(
-            contrast_covariance(model.fit, rows) + averaging, estimates, reading.seed
-        )
+    critical = critical_values(
+        family, estimates, contrast_covariance(model.fit, rows) + averaging, reading.seed
+    )
     return tuple(
-        read_effect(contrast, estimate, critical, reading)
-        for contrast, estimate in zip(family.contrasts, estimates, strict=True)
+        read_effect(contrast, estimate, value, reading)
+        for contrast, estimate, value in zip(family.contrasts, estimates, critical, strict=True)
     )
 
 
@@ -154,6 +153,18 @@ def cluster_deviations(differences: FloatArray, cluster: NDArray[np.int64], targ
     deviation = (differences - differences.mean()) / len(differences)
     sums = np.bincount(cluster[target], weights=deviation, minlength=int(cluster.max()) + 1)
     return sums.astype(np.float64)
+
+
+def critical_values(
+    family: Family, estimates: Sequence[Estimate], covariance: FloatArray, seed: int
+) -> list[float | None]:
+    """Return the critical value of every contrast of a family; None leaves its ordinary t quantile."""
+    if family.read_with > 1:
+        level = 1 - 0.05 / (2 * family.read_with)
+        return [float(t_quantile(level, np.inf if e.df is None else e.df)) for e in estimates]
+    if family.simultaneous and len(estimates) > 1:
+        return [simultaneous_critical(covariance, estimates, seed)] * len(estimates)
+    return [None] * len(estimates)
 
 
 def simultaneous_critical(covariance: FloatArray, estimates: Sequence[Estimate], seed: int) -> float | None:

@@ -372,3 +372,30 @@ def test_raw_risks_without_covariates_have_newcombe_limits(make_sample):
     assert (estimate.conf_low, estimate.conf_high) == pytest.approx((-12.6, 20.8), abs=0.05)
     assert answer.model.startswith("Raw risks")
     assert answer.overall == "these data cannot tell; reduction not asked"
+
+
+def test_a_pattern_outside_the_comparison_is_not_modelled_for_that_pair(make_sample):
+    """Plates alone treat rim shear: those cases must not move plate minus pins, but stay in for other pairs."""
+    third = "external fixation"
+    counts = {**COUNTS, (third, "met"): 40, (third, "not met"): 40}
+    means = {**MEANS, (third, "met"): 89.0, (third, "not met"): 72.0}
+    strategy, reduction, outcome = cells(counts, means, spread=8)
+    pattern = ["bending"] * len(strategy)
+    extra = 30
+    strategy += [PLATE] * extra + [third] * extra
+    reduction += ["met", "not met"] * extra
+    outcome += [200.0 + i % 7 for i in range(extra)] + [205.0 + i % 5 for i in range(extra)]
+    pattern += ["volar rim shear"] * (2 * extra)
+    sample = make_sample(
+        strategy, outcome=outcome, reduction=reduction, pattern="pattern", covariates=("pattern",),
+        columns={"pattern": pattern},
+    )  # fmt: skip
+    answer = answer_question(with_margin(sample, 5), "result")
+    pairs = {effect.groups: effect.estimate for effect in answer.pairs}
+    # within bending the cell means give 90 - 88 exactly; the fit without the rim-shear plates keeps the shear fixators
+    assert pairs[PLATE, PINS].value == pytest.approx(2.0, abs=0.75)
+    assert pairs[PLATE, PINS].n == 180
+    assert {row.groups for row in answer.outside} == {(PLATE, PINS), (third, PINS)} or {
+        frozenset(row.groups) for row in answer.outside
+    } == {frozenset((PLATE, PINS)), frozenset((third, PINS))}
+    assert all("simultaneous" in estimate.method for estimate in pairs.values())
