@@ -7,8 +7,10 @@ what to do, so that no patient value reaches a log or a traceback.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import special
 
@@ -18,6 +20,35 @@ from outcomes.stats.student import t_two_sided_p
 
 # Smaller than any p that means anything; keeps an underflow from being printed as p = 0.
 SMALLEST_P = float(np.finfo(np.float64).tiny)
+TEXT = (str, bytes)
+
+
+def numbers(values: Any, message: str) -> FloatArray:
+    """Return values as floats; refuse text, dates and whatever else is not a number or missing.
+
+    Parameters
+    ----------
+    values : array_like or Series
+        Numbers; NaN, None or pandas NA where missing. Text is refused even where it looks like a number.
+    message : str
+        What to say when it is refused; the values themselves are never said.
+
+    Examples
+    --------
+    >>> numbers([1, None], "not numbers")
+    array([ 1., nan])
+    """
+    given = values if isinstance(values, pd.Series) else np.asarray(values)
+    kind = getattr(given.dtype, "kind", "O")
+    if kind not in "biufO" or (kind == "O" and any(isinstance(value, TEXT) for value in given)):
+        raise EstimationError(message, code="not_numeric")
+    try:
+        if isinstance(given, pd.Series):
+            return given.to_numpy(dtype=np.float64, na_value=np.nan)
+        return np.asarray(given, dtype=np.float64)
+    except (TypeError, ValueError):
+        # "from None": the original message would quote the value.
+        raise EstimationError(message, code="not_numeric") from None
 
 
 def sample(values: ArrayLike, name: str) -> tuple[FloatArray, int]:
@@ -45,13 +76,7 @@ def sample(values: ArrayLike, name: str) -> tuple[FloatArray, int]:
     >>> sample([1.0, None, 3.0], "a")
     (array([1., 3.]), 1)
     """
-    try:
-        array = np.asarray(values, dtype=np.float64)
-    except (TypeError, ValueError):
-        # "from None": the original message would quote the value.
-        raise EstimationError(
-            f"{name}: every value must be a number, NaN or None; convert the column first", code="not_numeric"
-        ) from None
+    array = numbers(values, f"{name}: every value must be a number, NaN or None; convert the column first")
     if array.ndim != 1:
         raise EstimationError(
             f"{name}: expected one dimension, got {array.ndim}; pass one column of numbers", code="bad_shape"

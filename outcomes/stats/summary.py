@@ -18,6 +18,7 @@ import pandas as pd
 
 from outcomes.errors import EstimationError
 from outcomes.stats.arrays import FloatArray, IntArray
+from outcomes.stats.inputs import numbers
 
 QUANTILE_RULE = "linear interpolation between order statistics (Hyndman and Fan type 7)"
 OVERALL = "overall"
@@ -166,16 +167,10 @@ def summarise_groups(
     (50.0..., None)
     """
     grouping = groups if isinstance(groups, pd.Categorical) else pd.Categorical(pd.Series(groups))
+    _check_names(columns, grouping, yes_no, overall)
     codes = np.asarray(grouping.codes)
     order = np.argsort(codes, kind="stable")[int((codes < 0).sum()) :]
     sizes = np.bincount(codes[order].astype(np.intp), minlength=len(grouping.categories))
-    bounds = np.concatenate([[0], np.cumsum(sizes)])
-    unknown = set(yes_no) - {str(label) for label in columns}
-    if unknown:
-        raise EstimationError(
-            f"yes_no: no column named {', '.join(sorted(unknown))}; give names of columns",
-            code="unknown_column",
-        )
     made: list[NumberSummary | LevelSummary] = []
     for label, column in columns.items():
         name = str(label)
@@ -183,14 +178,7 @@ def summarise_groups(
             raise EstimationError(
                 f"column {name}: {len(column)} rows, but {len(codes)} rows of groups", code="bad_length"
             )
-        if isinstance(getattr(column, "dtype", None), pd.CategoricalDtype):
-            made.append(_levels(name, pd.Categorical(column), order, sizes, overall))
-            continue
-        values = _numbers(name, column)[order]
-        if name in yes_no:
-            made.append(_yes_no(name, values, bounds, overall))
-        else:
-            made.append(_measured(name, values, bounds, overall))
+        made.append(_column(name, column, order, sizes, name in yes_no, overall))
     names = tuple(str(label) for label in grouping.categories)
     total = (len(order),) if overall else ()
     return GroupSummary(
@@ -199,16 +187,36 @@ def summarise_groups(
     )  # fmt: skip
 
 
-def _numbers(name: str, column: Any) -> FloatArray:
-    """Return a column as floats; refuse text without quoting it."""
-    try:
-        if isinstance(column, pd.Series):
-            return column.to_numpy(dtype=np.float64, na_value=np.nan)
-        return np.asarray(column, dtype=np.float64)
-    except (TypeError, ValueError):
+def _check_names(
+    columns: Mapping[str, Any] | pd.DataFrame,
+    grouping: pd.Categorical,
+    yes_no: Collection[str],
+    overall: bool,
+) -> None:
+    """Refuse unknown yes/no columns and a group that would be taken for all rows."""
+    unknown = set(yes_no) - {str(label) for label in columns}
+    if unknown:
         raise EstimationError(
-            f"column {name}: neither numbers nor a pandas Categorical; declare its levels", code="not_numeric"
-        ) from None
+            f"yes_no: no column named {', '.join(sorted(unknown))}; give names of columns",
+            code="unknown_column",
+        )
+    if overall and OVERALL in grouping.categories:
+        raise EstimationError(
+            f"groups: {OVERALL!r} names the column of all rows; rename the group or use overall=False",
+            code="reserved_name",
+        )
+
+
+def _column(
+    name: str, column: Any, order: IntArray, sizes: IntArray, yes_no: bool, overall: bool
+) -> NumberSummary | LevelSummary:
+    """Summarise one column of any kind."""
+    if isinstance(getattr(column, "dtype", None), pd.CategoricalDtype):
+        return _levels(name, pd.Categorical(column), order, sizes, overall)
+    refusal = f"column {name}: neither numbers nor a pandas Categorical; declare its levels"
+    values = numbers(column, refusal)[order]
+    bounds = np.concatenate([[0], np.cumsum(sizes)])
+    return (_yes_no if yes_no else _measured)(name, values, bounds, overall)
 
 
 class _Stretch(NamedTuple):

@@ -123,6 +123,11 @@ def test_bad_columns_are_named_and_never_quoted():
     with pytest.raises(EstimationError, match="column note: neither numbers") as raised:
         summarise_groups({"note": ["secret", "x"]}, ["a", "b"])
     assert "secret" not in str(raised.value)
+    for text in (["1", "2"], pd.Series(["1", "2"]), np.array(["2024-01-01", "NaT"], dtype="datetime64[D]")):
+        with pytest.raises(EstimationError, match="column note: neither numbers"):
+            summarise_groups({"note": text}, ["a", "b"])
+    with pytest.raises(EstimationError, match="'overall' names the column of all rows"):
+        summarise_groups({"x": [1, 2]}, ["overall", "b"])
     with pytest.raises(EstimationError, match="column x: declared yes/no"):
         summarise_groups({"x": [0, 2.0]}, ["a", "b"], yes_no=["x"])
     with pytest.raises(EstimationError, match="column x: 3 rows, but 2 rows of groups"):

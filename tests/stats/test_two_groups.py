@@ -94,7 +94,13 @@ def test_summary_equals_data():
 
 @pytest.mark.parametrize(
     ("a", "match"),
-    [(["x", "y"], "must be a number"), ([[1, 2], [3, 4]], "one dimension"), ([1, np.inf], "infinite")],
+    [
+        (["x", "y"], "must be a number"),
+        (["1", "2"], "must be a number"),
+        ([1j, 2], "must be a number"),
+        ([[1, 2], [3, 4]], "one dimension"),
+        ([1, np.inf], "infinite"),
+    ],
 )
 def test_bad_samples_are_refused_without_quoting_them(a, match):
     with pytest.raises(EstimationError, match=match) as raised:
