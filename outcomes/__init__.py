@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from outcomes.analysis.assembly import assemble
     from outcomes.analysis.comparison import Comparison, compare
     from outcomes.analysis.description import baseline_table, overlap_table
+    from outcomes.analysis.margins import shipped_margin
     from outcomes.analysis.protocol import (
         EligibilityRule,
         OutcomePlan,
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
         Study,
     )
     from outcomes.analysis.run import Analysis, analyse
-    from outcomes.analysis.study_file import read_study, shipped_margin
+    from outcomes.analysis.study_file import read_study
     from outcomes.cohort.complications import complication_outcomes
     from outcomes.cohort.criteria import read_criteria, shipped_criteria
     from outcomes.cohort.dictionary import DataDictionary, read_dictionary
@@ -67,7 +68,7 @@ _HOMES = {
     "read_dictionary": "outcomes.cohort.dictionary",
     "read_study": "outcomes.analysis.study_file",
     "shipped_criteria": "outcomes.cohort.criteria",
-    "shipped_margin": "outcomes.analysis.study_file",
+    "shipped_margin": "outcomes.analysis.margins",
     "verify_run": "outcomes.reporting.verify",
     "write_run": "outcomes.reporting.run_folder",
 }

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from outcomes.analysis.effects import AxisState, Effect, Gate
 from outcomes.analysis.evidence import Evidence
+from outcomes.analysis.margins import shipped_margins
 from outcomes.analysis.protocol import OutcomePlan, ReadingError
 from outcomes.analysis.states import (
     ANSWERS,
@@ -15,7 +16,6 @@ from outcomes.analysis.states import (
     pairs_axis,
     reduction_axis,
 )
-from outcomes.analysis.study_file import shipped_margins
 from outcomes.estimates import Margin
 
 __all__ = ["AtMargin", "Axes", "answers_by_margin", "judge_axes", "survives_reading_error"]

@@ -15,6 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from outcomes.analysis.margins import shipped_margin
 from outcomes.analysis.protocol import (
     FIRST_FILM,
     EligibilityRule,
@@ -24,75 +25,12 @@ from outcomes.analysis.protocol import (
     StrategyPlan,
     Study,
 )
+from outcomes.analysis.study_checks import WINDOWS_HINT, check_keys, check_open, check_paths
 from outcomes.errors import OutcomesError, StudyError
 from outcomes.estimates import Margin
 from outcomes.reference import load_reference
 
 FORMAT = "outcomes study 1"
-WINDOWS_HINT = (
-    "; a Windows path is written in single quotes or with /, because in double quotes \\ has a meaning"
-)
-
-#: Allowed keys per table of the file.
-KEYS: dict[str, frozenset[str]] = {
-    "": frozenset(
-        [
-            "format",
-            "title",
-            "declared",
-            "seed",
-            "data_seen_before_plan",
-            "cohort",
-            "eligibility",
-            "strategy",
-            "reduction",
-            "outcomes",
-            "covariates",
-            "clusters",
-            "road",
-            "limits",
-            "manuscript",
-        ]
-    ),
-    "cohort": frozenset({"file", "dictionary"}),
-    "eligibility": frozenset({"column", "at_least", "at_most", "one_of", "reason"}),
-    "strategy": frozenset({"judged", "groups", "rules", "recorded_column"}),
-    "reduction": frozenset({"criteria", "film", "also", "intermediate", "reader", "reading_error"}),
-    "reduction.reading_error": frozenset({"retained", "source"}),
-    "outcomes": frozenset(
-        [
-            "name",
-            "visit",
-            "role",
-            "better",
-            "margin",
-            "margin_unit",
-            "margin_source",
-            "margin_kind",
-            "margin_id",
-            "window_days",
-            "dominance",
-        ]
-    ),
-    "covariates": frozenset({"names", "why", "pattern"}),
-    "clusters": frozenset({"by"}),
-}
-
-#: Options that are words, with what is allowed.
-WORDS: dict[str, tuple[str, ...]] = {
-    "better": ("higher", "lower"),
-    "role": ("primary", "secondary"),
-    "data_seen_before_plan": ("yes", "no", "partly"),
-    "clusters.by": ("patient_id", "surgeon", "hospital"),
-    "road": ("standardisation",),
-    "dominance": ("none", "ten_percent"),
-    "margin_kind": (
-        "between groups",
-        "within-patient change",
-        "measurement error",
-        "declared by the authors",
-    ),
-}
 
 
 def read_study(source: str | Path | Mapping[str, Any]) -> Study:
@@ -125,9 +63,9 @@ def read_study(source: str | Path | Mapping[str, Any]) -> Study:
     """
     content = _load(source)
     problems: list[str] = []
-    _check_keys(content, problems)
-    _check_open(content, "", problems)
-    _check_paths(content, problems)
+    check_keys(content, problems)
+    check_open(content, "", problems)
+    check_paths(content, problems)
     if problems:
         raise StudyError("study file: " + "; ".join(problems), code="study_file")
     study = _build(content)
@@ -162,69 +100,6 @@ def _load(source: str | Path | Mapping[str, Any]) -> dict[str, Any]:
             code="unknown_format",
         )
     return content
-
-
-def _check_paths(content: Mapping[str, Any], problems: list[str]) -> None:
-    """Refuse paths in which a backslash became a tab or a newline."""
-    tables = [content.get("cohort"), content.get("strategy"), content.get("reduction")]
-    for table in (each for each in tables if isinstance(each, Mapping)):
-        for key in ("file", "dictionary", "rules", "criteria"):
-            if any(ord(letter) < 32 for letter in str(table.get(key, ""))):
-                problems.append(f"{key} holds a control character{WINDOWS_HINT}")
-
-
-def _check_keys(content: Mapping[str, Any], problems: list[str]) -> None:
-    """Collect unknown, missing and not allowed keys and words."""
-
-    def check(where: str, table: object) -> None:
-        if not isinstance(table, Mapping):
-            problems.append(f"[{where}] must be a table")
-            return
-        name = where or "top level"
-        problems.extend(
-            f"unknown key {key!r} in {name}; allowed: {', '.join(sorted(KEYS[where]))}"
-            for key in table
-            if key not in KEYS[where]
-        )
-        for key, value in table.items():
-            allowed = WORDS.get(f"{where}.{key}") or WORDS.get(key)
-            if allowed and value != "?" and value not in allowed:
-                problems.append(f"{key} = {value!r} in {name}; allowed: {', '.join(allowed)}")
-
-    check("", content)
-    for where in ("cohort", "strategy", "reduction", "covariates", "clusters"):
-        if where in content:
-            check(where, content[where])
-    if isinstance(content.get("reduction"), Mapping) and "reading_error" in content["reduction"]:
-        check("reduction.reading_error", content["reduction"]["reading_error"])
-    for where in ("eligibility", "outcomes"):
-        rows = content.get(where, [])
-        if not isinstance(rows, list):
-            problems.append(f"{where} must be written as [[{where}]] tables")
-            continue
-        for row in rows:
-            check(where, row)
-    required: list[tuple[str, str]] = [("", "title"), ("", "declared"), ("", "strategy"), ("", "outcomes")]
-    required += [("strategy", "judged")] if isinstance(content.get("strategy"), Mapping) else []
-    required += [("reduction", "criteria")] if isinstance(content.get("reduction"), Mapping) else []
-    for where, key in required:
-        table = content if not where else content[where]
-        if key not in table:
-            problems.append(f"{key!r} is missing in {where or 'the file'}")
-    for row in content.get("outcomes", []) if isinstance(content.get("outcomes"), list) else []:
-        problems.extend(f"an outcome has no {key!r}" for key in ("name", "better") if key not in row)
-
-
-def _check_open(value: object, where: str, problems: list[str]) -> None:
-    """Collect every choice still written as a question mark."""
-    if value == "?":
-        problems.append(f'{where} is still open ("?"): choose and write the choice')
-    elif isinstance(value, Mapping):
-        for key, inner in value.items():
-            _check_open(inner, f"{where}.{key}" if where else str(key), problems)
-    elif isinstance(value, list):
-        for position, inner in enumerate(value):
-            _check_open(inner, f"{where}[{position + 1}]", problems)
 
 
 def _build(content: Mapping[str, Any]) -> Study:
@@ -344,46 +219,6 @@ def _margin(row: Mapping[str, Any]) -> Margin | None:
         unit=str(row["margin_unit"]),
         source=str(row["margin_source"]),
         kind=row.get("margin_kind", "declared by the authors"),
-    )
-
-
-def shipped_margin(margin_id: str) -> Margin:
-    """Return a margin from the table of published margins.
-
-    Raises
-    ------
-    StudyError
-        When there is no such row; the message lists the ids.
-    """
-    rows = {str(row["id"]): row for row in load_reference("margins")["margins"]}
-    if margin_id not in rows:
-        raise StudyError(
-            f"margin_id = {margin_id!r} is not in the table of margins; it has: {', '.join(sorted(rows))}",
-            code="unknown_margin",
-        )
-    return _margin_of(rows[margin_id])
-
-
-def shipped_margins(outcome: str) -> tuple[Margin, ...]:
-    """Return every published margin of an outcome, smallest first.
-
-    Examples
-    --------
-    >>> [margin.value for margin in shipped_margins("grip_kg")]
-    [5.0, 6.5, 6.5]
-    """
-    rows = [row for row in load_reference("margins")["margins"] if row["outcome"] == outcome]
-    return tuple(sorted((_margin_of(row) for row in rows), key=lambda margin: margin.value))
-
-
-def _margin_of(row: Mapping[str, Any]) -> Margin:
-    """Return a row of the table as a margin."""
-    return Margin(
-        value=float(row["value"]),
-        unit=str(row["unit"]),
-        source=str(row["source"]),
-        kind=row["kind"],
-        seen=bool(row["seen"]),
     )
 
 

@@ -7,7 +7,8 @@ import datetime as dt
 
 import pytest
 
-from outcomes.analysis.study_file import read_study, shipped_margin
+from outcomes.analysis.margins import shipped_margin
+from outcomes.analysis.study_file import read_study
 from outcomes.errors import StudyError
 
 PLAN = {

@@ -1,0 +1,134 @@
+"""What may stand in a study file; every problem found is a sentence in one list."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+WINDOWS_HINT = (
+    "; a Windows path is written in single quotes or with /, because in double quotes \\ has a meaning"
+)
+
+#: Allowed keys per table of the file.
+KEYS: dict[str, frozenset[str]] = {
+    "": frozenset(
+        [
+            "format",
+            "title",
+            "declared",
+            "seed",
+            "data_seen_before_plan",
+            "cohort",
+            "eligibility",
+            "strategy",
+            "reduction",
+            "outcomes",
+            "covariates",
+            "clusters",
+            "road",
+            "limits",
+            "manuscript",
+        ]
+    ),
+    "cohort": frozenset({"file", "dictionary"}),
+    "eligibility": frozenset({"column", "at_least", "at_most", "one_of", "reason"}),
+    "strategy": frozenset({"judged", "groups", "rules", "recorded_column"}),
+    "reduction": frozenset({"criteria", "film", "also", "intermediate", "reader", "reading_error"}),
+    "reduction.reading_error": frozenset({"retained", "source"}),
+    "outcomes": frozenset(
+        [
+            "name",
+            "visit",
+            "role",
+            "better",
+            "margin",
+            "margin_unit",
+            "margin_source",
+            "margin_kind",
+            "margin_id",
+            "window_days",
+            "dominance",
+        ]
+    ),
+    "covariates": frozenset({"names", "why", "pattern"}),
+    "clusters": frozenset({"by"}),
+}
+
+#: Options that are words, with what is allowed.
+WORDS: dict[str, tuple[str, ...]] = {
+    "better": ("higher", "lower"),
+    "role": ("primary", "secondary"),
+    "data_seen_before_plan": ("yes", "no", "partly"),
+    "clusters.by": ("patient_id", "surgeon", "hospital"),
+    "road": ("standardisation",),
+    "dominance": ("none", "ten_percent"),
+    "margin_kind": (
+        "between groups",
+        "within-patient change",
+        "measurement error",
+        "declared by the authors",
+    ),
+}
+
+
+def check_paths(content: Mapping[str, Any], problems: list[str]) -> None:
+    """Refuse paths in which a backslash became a tab or a newline."""
+    tables = [content.get("cohort"), content.get("strategy"), content.get("reduction")]
+    for table in (each for each in tables if isinstance(each, Mapping)):
+        for key in ("file", "dictionary", "rules", "criteria"):
+            if any(ord(letter) < 32 for letter in str(table.get(key, ""))):
+                problems.append(f"{key} holds a control character{WINDOWS_HINT}")
+
+
+def check_keys(content: Mapping[str, Any], problems: list[str]) -> None:
+    """Collect unknown, missing and not allowed keys and words."""
+
+    def check(where: str, table: object) -> None:
+        if not isinstance(table, Mapping):
+            problems.append(f"[{where}] must be a table")
+            return
+        name = where or "top level"
+        problems.extend(
+            f"unknown key {key!r} in {name}; allowed: {', '.join(sorted(KEYS[where]))}"
+            for key in table
+            if key not in KEYS[where]
+        )
+        for key, value in table.items():
+            allowed = WORDS.get(f"{where}.{key}") or WORDS.get(key)
+            if allowed and value != "?" and value not in allowed:
+                problems.append(f"{key} = {value!r} in {name}; allowed: {', '.join(allowed)}")
+
+    check("", content)
+    for where in ("cohort", "strategy", "reduction", "covariates", "clusters"):
+        if where in content:
+            check(where, content[where])
+    if isinstance(content.get("reduction"), Mapping) and "reading_error" in content["reduction"]:
+        check("reduction.reading_error", content["reduction"]["reading_error"])
+    for where in ("eligibility", "outcomes"):
+        rows = content.get(where, [])
+        if not isinstance(rows, list):
+            problems.append(f"{where} must be written as [[{where}]] tables")
+            continue
+        for row in rows:
+            check(where, row)
+    required: list[tuple[str, str]] = [("", "title"), ("", "declared"), ("", "strategy"), ("", "outcomes")]
+    required += [("strategy", "judged")] if isinstance(content.get("strategy"), Mapping) else []
+    required += [("reduction", "criteria")] if isinstance(content.get("reduction"), Mapping) else []
+    for where, key in required:
+        table = content if not where else content[where]
+        if key not in table:
+            problems.append(f"{key!r} is missing in {where or 'the file'}")
+    for row in content.get("outcomes", []) if isinstance(content.get("outcomes"), list) else []:
+        problems.extend(f"an outcome has no {key!r}" for key in ("name", "better") if key not in row)
+
+
+def check_open(value: object, where: str, problems: list[str]) -> None:
+    """Collect every choice still written as a question mark."""
+    if value == "?":
+        problems.append(f'{where} is still open ("?"): choose and write the choice')
+    elif isinstance(value, Mapping):
+        for key, inner in value.items():
+            check_open(inner, f"{where}.{key}" if where else str(key), problems)
+    elif isinstance(value, list):
+        for position, inner in enumerate(value):
+            check_open(inner, f"{where}[{position + 1}]", problems)
