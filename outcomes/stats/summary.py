@@ -189,7 +189,7 @@ def summarise_groups(
 
 def _check_names(
     columns: Mapping[str, Any] | pd.DataFrame,
-    grouping: pd.Categorical,
+    grouping: Any,
     yes_no: Collection[str],
     overall: bool,
 ) -> None:
