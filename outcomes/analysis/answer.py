@@ -9,6 +9,7 @@ from outcomes.analysis import sentences
 from outcomes.analysis.axes import AtMargin, answers_by_margin, judge_axes
 from outcomes.analysis.effects import AxisState, Effect, Gate, OutOfComparison, State
 from outcomes.analysis.evidence import Evidence, gather_evidence
+from outcomes.analysis.few_clusters import few_cluster_intervals, few_cluster_reasons
 from outcomes.analysis.met_share import standardised_share_met
 from outcomes.analysis.sample import StudySample
 from outcomes.analysis.support import data_gates, reduction_gates, strategy_gates
@@ -54,6 +55,11 @@ class Answer:
         An effect counts in the unexpected direction.
     model : str
         One sentence naming model, covariates, errors and their correction.
+    few_clusters : tuple of Estimate
+        Where clusters are fewer than the limit and the outcome is continuous: E1 and each pair again, with the
+        wild cluster bootstrap interval to be read beside that of `reduction` and `pairs` (`total_pairs` when
+        reduction is not asked). Each carries its own 95 % interval, not a simultaneous one, and its method says
+        *unreliable*. Empty otherwise. It changes no state.
     """
 
     outcome: str
@@ -88,6 +94,7 @@ class Answer:
     reasons: tuple[str, ...]
     reversed: bool
     model: str
+    few_clusters: tuple[Estimate, ...] = ()
 
     def __str__(self) -> str:
         """Return the answer in a few lines."""
@@ -134,8 +141,10 @@ def answer_question(sample: StudySample, key: str) -> Answer:
         pathway=sentences.pathway(axes) if evidence.asked and plan.margin else "", gates=gates,
         outside=tuple(row for pair in evidence.comparable.values() for row in pair.outside),
         by_margin=answers_by_margin(evidence, gates, plan, error),
-        reasons=sentences.reasons(evidence, sample, plan, axes), reversed=axes.reversed,
-        model=sentences.model(evidence, measured, sample.study),
+        reasons=(
+            *sentences.reasons(evidence, sample, plan, axes), *few_cluster_reasons(evidence, measured, sample.study),
+        ), reversed=axes.reversed, model=sentences.model(evidence, measured, sample.study),
+        few_clusters=few_cluster_intervals(evidence, sample, plan),
     )  # fmt: skip
 
 

@@ -172,7 +172,7 @@ def _families_with_reduction(
     usable: BoolArray,
 ) -> Families:
     """E1, E1(s), E2 and E4, once the model with reduction is fitted."""
-    supported = _label_support(pattern, met, usable)
+    supported = label_support(pattern, met, usable)
 
     def families(fitted: Fitted, road: Road) -> tuple[Family, ...]:
         return (
@@ -188,7 +188,7 @@ def _families_in_total(judged: Judged, comparable: Mapping[tuple[str, str], Comp
     return lambda fitted, road: (total_family(judged, comparable),)
 
 
-def _label_support(pattern: ObjectArray | None, met: FloatArray, usable: BoolArray) -> BoolArray:
+def label_support(pattern: ObjectArray | None, met: FloatArray, usable: BoolArray) -> BoolArray:
     """Cases whose pattern was seen on both sides of the criteria."""
     if pattern is None:
         return np.ones(len(met), dtype=bool)

@@ -117,7 +117,7 @@ def _family_effects(
     rows = np.zeros((len(family.contrasts), p))
     spread = []
     for position, contrast in enumerate(family.contrasts):
-        per_case = _exposure_rows(model.columns, cases.strategy[contrast.target], contrast)
+        per_case = exposure_rows(model.columns, cases.strategy[contrast.target], contrast)
         rows[position, :width] = per_case.mean(axis=0)
         differences = per_case @ model.fit.coefficients[:width]
         spread.append(cluster_deviations(differences, cases.cluster, contrast.target))
@@ -136,7 +136,7 @@ def _family_effects(
     )
 
 
-def _exposure_rows(columns: ExposureColumns, strategy: ObjectArray, contrast: Contrast) -> FloatArray:
+def exposure_rows(columns: ExposureColumns, strategy: ObjectArray, contrast: Contrast) -> FloatArray:
     """Return the signed sum of exposure columns of every case of the target, shape (n_target, width)."""
     total = np.zeros((len(strategy), len(columns.names)))
     for term in contrast.terms:
