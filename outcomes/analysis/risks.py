@@ -98,7 +98,7 @@ def _family(
         value, gradient, per_case = _average(fit.coefficients, design, cases, contrast)
         values.append(value)
         gradients.append(gradient)
-        spread.append(cluster_deviations(per_case, cases.cluster, contrast.target))
+        spread.append(cluster_deviations(per_case, cases.cluster, contrast.target & cases.complete))
     rows = np.array(gradients)
     averaging = np.array(spread) @ np.array(spread).T
     covariance = contrast_covariance(fit, rows)
@@ -118,7 +118,7 @@ def _family(
 def _average(
     beta: FloatArray, design: RiskDesign, cases: Cases, contrast: Contrast
 ) -> tuple[float, FloatArray, FloatArray]:
-    """Return the standardised difference in points, its gradient, and the difference of every target case."""
+    """Return the standardised difference in points, its gradient, and that of every complete target case."""
     target = contrast.target & cases.complete
     per_case = np.zeros(int(target.sum()))
     gradient = np.zeros(len(beta))
@@ -127,9 +127,7 @@ def _average(
         risk = 1 / (1 + np.exp(-(X @ beta)))
         per_case += POINTS * term.sign * risk
         gradient += POINTS * term.sign * ((risk * (1 - risk)) @ X) / len(risk)
-    full = np.zeros(len(target))
-    full[target] = per_case
-    return float(per_case.mean()), gradient, full[contrast.target]
+    return float(per_case.mean()), gradient, per_case
 
 
 def average_many(betas: FloatArray, design: RiskDesign, cases: Cases, contrast: Contrast) -> FloatArray:

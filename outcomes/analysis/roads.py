@@ -23,6 +23,7 @@ from outcomes.analysis.risks import fit_risk, risk_design, standardised_risk_eff
 from outcomes.analysis.standardisation import Cases, Reading, fit_outcome, standardised_effects
 from outcomes.analysis.support import Comparable, Judged
 from outcomes.errors import EstimationError
+from outcomes.stats.separation import find_separation
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -75,7 +76,8 @@ def choose_road(
     """Choose the declared model of an outcome.
 
     Linear for a continuous outcome. For a binary one: raw risks when nothing is adjusted for and reduction is left out;
-    logistic when events suffice; else the penalised fallback without interaction.
+    logistic when events suffice and the columns do not separate the outcome (a strategy without any event, say); else the
+    penalised fallback without interaction.
 
     Raises
     ------
@@ -104,7 +106,10 @@ def choose_road(
             interaction=False,
             fit=lambda rows: _raw(cases, y, rows, columns_of(cases, rows), reading),
         )
-    if _enough_events(cases, y, used, columns_of(cases, used), judged, limits, by_label=with_reduction):
+    columns = columns_of(cases, used)
+    if _enough_events(cases, y, used, columns, judged, limits, by_label=with_reduction) and not _separated(
+        cases, y, used, columns
+    ):
         return Road(
             model="logistic",
             interaction=True,
@@ -202,6 +207,12 @@ def _penalised(
         columns=columns, strategy=cases.strategy, dropped=(*fit.design.dropped, *rare),
         effects=lambda families: penalised_effects(fit, families, reading),
     )  # fmt: skip
+
+
+def _separated(cases: Cases, y: FloatArray, used: BoolArray, columns: ExposureColumns) -> bool:
+    """Whether some coefficient of the logistic model would be infinite."""
+    design = risk_design(cases, used, columns)
+    return find_separation(design.X, y[used], design.names).kind != "none"
 
 
 def _enough_events(
