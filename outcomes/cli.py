@@ -230,16 +230,20 @@ def _say_warnings(caught: Sequence[warnings.WarningMessage]) -> None:
 
 def _demo(chosen: argparse.Namespace) -> int:
     from outcomes.demo import run_demo
+    from outcomes.reporting.atomic import refuse_unusable
 
+    refuse_unusable(chosen.out)
     _progress("reading and analysing the bundled invented cohort")
     return _finished(*run_demo(chosen.out))
 
 
 def _analyse(chosen: argparse.Namespace) -> int:
     from outcomes.analysis.run import analyse
+    from outcomes.reporting.atomic import refuse_unusable
     from outcomes.reporting.inputs import read_inputs
     from outcomes.reporting.run_folder import write_run
 
+    refuse_unusable(chosen.out)
     _progress("reading")
     inputs = read_inputs(chosen.study)
     _progress(f"analysing {len(inputs.cohort)} cases")

@@ -88,7 +88,14 @@ def estimand_table(answer: Answer) -> Table:
     return Table(
         key=f"answer_{answer.outcome}",
         title=f"{capital(answer.label)}: the effects behind the answer ({answer.unit})",
-        header=("Contrast", "Estimate", "95 % interval", "90 % interval", "Reading against the margin", "n"),
+        header=(
+            "Contrast",
+            "Estimate",
+            "95 % interval",
+            "90 % interval",
+            "Reading against the margin",
+            "Population, n",
+        ),
         rows=grouped_rows(groups),
         frame=effects_frame(answer),
         notes=_estimand_notes(answer),
@@ -214,7 +221,7 @@ def states_table(answers: Iterable[Answer]) -> Table:
         rows=data_rows(lines),
         frame=pd.DataFrame(tidy),
         notes=("The answer of the study is that of the primary outcome; the others are secondary.",),
-        text_columns=(0, 1, 2, 3, 4, 5),
+        text_columns=(0, 1, 2, 3, 4, 5, 6),
     )
 
 

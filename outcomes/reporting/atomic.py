@@ -145,6 +145,21 @@ def write_atomically(
     )
 
 
+def refuse_unusable(target: Path | None) -> None:
+    """Refuse a folder that a run could not be written to, before anything long is started.
+
+    Raises
+    ------
+    RunError
+        When it is a link, a file, or holds something that is not ours.
+    """
+    if target is None:
+        return
+    target = Path(os.path.abspath(target))
+    _refuse_links(target)
+    _refuse_foreign(target)
+
+
 def write_private(target: Path, files: Mapping[str, bytes]) -> Path:
     """Write only ``DIR-private``, as a check of a table does.
 

@@ -28,7 +28,7 @@ from outcomes.reporting.description_tables import (
 )
 from outcomes.reporting.figures import TOTAL, Better, forest_picture
 from outcomes.reporting.figures_description import balance_picture, spread_picture
-from outcomes.reporting.formatting import sentence
+from outcomes.reporting.formatting import level_unit, sentence
 from outcomes.reporting.front_page import BANNER, CAUTION, NO_RECORD, front_page
 from outcomes.reporting.manifest import InputFile, package_version, versions
 from outcomes.reporting.methods_text import methods_paragraphs
@@ -209,7 +209,9 @@ def _comparison_section(analysis: Analysis) -> Section:
         if len(spread):
             measured = analysis.sample.outcomes[comparison.key]
             blocks.append(
-                spread_picture(spread, key=comparison.key, label=measured.label, unit=measured.unit)
+                spread_picture(
+                    spread, key=comparison.key, label=measured.label, unit=level_unit(measured.unit)
+                )
             )
     return Section(key="comparisons", title="Comparisons by strategy and reduction", blocks=tuple(blocks))
 

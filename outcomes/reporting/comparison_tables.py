@@ -19,6 +19,7 @@ from outcomes.reporting.formatting import (
     estimate_cells,
     events_of,
     interval,
+    level_unit,
     number,
     p_value,
     sentence,
@@ -58,7 +59,7 @@ def group_table(comparison: Comparison) -> Table:
     return Table(
         key=f"groups_{comparison.key}",
         title=f"{capital(comparison.label)} by strategy and reduction"
-        + ("" if binary else f" ({comparison.unit})"),
+        + ("" if binary else f" ({level_unit(comparison.unit)})"),
         header=("Reduction", *columns, "n", "Missing"),
         rows=grouped_rows(groups),
         frame=_section(frame, "summary"),
@@ -174,14 +175,23 @@ def joint_table(comparison: Comparison) -> Table:
         groups.append(("Strategy by reduction, linear model", [_test_line(test) for test in tests]))
     groups.append(("Several strategies at once", [_test_line(test) for test in comparison.tests]))
     frame = comparison.tidy()
+    pooled_by = dict.fromkeys(p.estimate.method for p in comparison.pooled if p.estimate.method)
+    same_by = dict.fromkeys(p.homogeneity.method for p in comparison.pooled if p.homogeneity.method)
+    methods = (
+        [f"Pooled by {'; '.join(pooled_by)}. Same in every stratum by {'; '.join(same_by)}."]
+        if pooled_by
+        else []
+    )
     return Table(
         key=f"pooled_{comparison.key}",
         title=f"{capital(comparison.label)}: pooled over strata, and tests of several differences at once",
-        header=("Question", "Difference", "95 % interval", "p", "Same in every stratum? p", "n", "Method"),
+        header=("Question", "Strata", "Difference", "95 % interval", "p", "Same in every stratum? p", "n"),
         rows=grouped_rows(groups),
         frame=_section(frame, "pooled over strata", "two-way model", "joint test"),
-        notes=("A small p for the same in every stratum says that one pooled number hides a difference.",),
-        text_columns=(0, 6),
+        notes=(
+            "A small p for the same in every stratum says that one pooled number hides a difference.",
+            *methods,
+        ),
     )
 
 
@@ -190,19 +200,20 @@ def _pooled_line(pooled: Pooled) -> tuple[str, ...]:
     if pooled.estimate.value is None:
         value = f"not estimable: {pooled.estimate.reason}"
     return (
-        f"{' minus '.join(pooled.groups)} ({count(len(pooled.strata))} strata)",
+        " minus ".join(pooled.groups),
+        count(len(pooled.strata)),
         value,
         limits,
         p_value(pooled.test.p_value),
         p_value(pooled.homogeneity.p_value),
         count(pooled.estimate.n),
-        "; ".join(dict.fromkeys(m for m in (pooled.estimate.method, pooled.homogeneity.method) if m)),
     )
 
 
 def _test_line(test: JointTest) -> tuple[str, ...]:
-    method = test.method if not test.reason else f"{test.method}: {test.reason}"
-    return test.question, NOTHING, NOTHING, p_value(test.p_value), NOTHING, count(test.n), method
+    method = f"{test.method}: {test.reason}" if test.reason else test.method
+    name = f"{test.question} ({method})"
+    return name, NOTHING, NOTHING, NOTHING, p_value(test.p_value), NOTHING, count(test.n)
 
 
 def spread_frame(comparison: Comparison) -> pd.DataFrame:

@@ -98,6 +98,17 @@ def interval(
     return f"{lower} to {upper}"
 
 
+def level_unit(unit: str) -> str:
+    """Return the unit of a level where that of a difference is given.
+
+    Examples
+    --------
+    >>> level_unit("percentage points"), level_unit("kg")
+    ('%', 'kg')
+    """
+    return "%" if unit == "percentage points" else unit
+
+
 def with_unit(value: str, unit: str) -> str:
     """Return a formatted value followed by its unit, kept on one line; a ratio has none.
 

@@ -82,7 +82,16 @@ def workbook_bytes(tables: Iterable[Table], *, about: Sequence[tuple[str, str]] 
     first = book.create_sheet("definitions")
     first.column_dimensions["A"].width = 30
     first.column_dimensions["B"].width = 110
-    lines = [*about, *((name, table.title) for name, table in zip(names, shown, strict=True)), *DEFINITIONS]
+    titles = [(name, table.title) for name, table in zip(names, shown, strict=True)]
+    lines = [
+        *about,
+        ("", ""),
+        ("Sheet", "What it holds"),
+        *titles,
+        ("", ""),
+        ("Column", "Meaning"),
+        *DEFINITIONS,
+    ]
     for label, text in lines:
         first.append([_bold(first, label), _wrapped(first, text)])
     for name, table in zip(names, shown, strict=True):
@@ -187,7 +196,7 @@ def _letters(position: int) -> str:
 
 def _width(heading: str, values: pd.Series[Any]) -> float:
     longest = max([len(heading), *(len(_text(value)) for value in values if not isinstance(value, float))])
-    return float(min(max(longest + 2, 9), 52))
+    return float(min(max(longest + 2, 12), 52))
 
 
 def _saved(book: Workbook) -> bytes:
