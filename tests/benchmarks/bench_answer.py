@@ -21,10 +21,10 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1] / "truth"))
 
 import statsmodels.formula.api as smf
-import synthetic_cohort
 from cohorts import OUTCOME, dictionary, plan
 
 import outcomes
+import synthetic_cohort
 
 
 def median_ms(action: Callable[[], object], repeats: int = 15) -> float:
