@@ -2,7 +2,7 @@
 
 The values are centred on one of themselves before anything is squared, so constants have a
 variance of exactly 0 and ten leading digits in common cost nothing (NIST NumAcc, SmLs).
-Chan, Golub & LeVeque, The American Statistician 1983; 37: 242-247 (corrected two-pass).
+Chan, Golub & LeVeque, The American Statistician 1983; 37: 242-247 (two passes, shifted data).
 """
 
 from __future__ import annotations
@@ -62,9 +62,7 @@ def moments(present: FloatArray) -> Moments:
     if n == 1:
         return Moments(n=1, mean=mean, variance=None)
     residual = centred - shift
-    # The second term is what rounding left in the residuals' sum: 0 in exact arithmetic.
-    squares = float(residual @ residual) - float(residual.sum()) ** 2 / n
-    variance = max(squares, 0.0) / (n - 1)
+    variance = float(residual @ residual) / (n - 1)
     scale = float(np.abs(present).max())
     if math.sqrt(variance) <= 8 * np.finfo(np.float64).eps * scale:
         variance = 0.0  # 0.1 + 0.2 beside 0.3 is rounding, not spread

@@ -60,6 +60,13 @@ def test_a_stratum_of_events_only_informs_both_risks():
     assert counted == (1, 0, 0)
 
 
+def test_a_stratum_with_a_single_event_takes_part():
+    single = [[1, 5], [0, 6]]
+    pooled = mantel_haenszel([*TABLES, single])
+    assert (pooled.n_uninformative, pooled.n_uninformative_ratio) == (0, 0)
+    assert pooled.risk_ratio.value > mantel_haenszel(TABLES).risk_ratio.value
+
+
 def test_nothing_to_pool():
     pooled = mantel_haenszel([NO_EVENTS, EMPTY_GROUP])
     assert not pooled.odds_ratio.estimable
@@ -80,6 +87,7 @@ def test_events_in_one_group_only():
     assert pooled.risk_difference.conf_low > 0
     assert pooled.test.p_value < 0.05
     assert pooled.tarone.p_value is None
+    assert pooled.tarone.reason == "no pooled odds ratio"
     mirrored = mantel_haenszel([[[0, 12], [5, 10]], [[0, 8], [3, 9]]])
     assert "is 0" in mirrored.odds_ratio.reason
 
@@ -114,6 +122,7 @@ def test_tidy_has_a_row_a_measure_and_says_the_sentence():
     )
     assert "0 uninformative" in str(pooled)
     assert "3 of 3 strata" in str(pooled.test)
+    assert "3 of 4 strata" in str(mantel_haenszel([*TABLES, EMPTY_GROUP]).test)
     assert pooled.test.tidy()["p_value"][0] == pooled.test.p_value
 
 

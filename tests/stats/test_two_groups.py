@@ -115,6 +115,14 @@ def test_bad_level(level):
         mean_difference([1, 2], [3, 4], level=level)
 
 
+def test_summary_of_tiny_groups():
+    assert not mean_difference_from_summary(1, 0, 1, 2, 1, 5).estimable
+    two = mean_difference_from_summary(1, 1, 2, 2, 1, 2)
+    assert (two.n, two.n_missing) == (4, 0)
+    assert math.isclose(two.df, 2, rel_tol=CLOSED)
+    assert "no variation" in mean_difference_from_summary(1, 0, 5, 2, 0, 5).reason
+
+
 def test_bad_summary():
     with pytest.raises(EstimationError, match="SD 0 or more"):
         mean_difference_from_summary(1, -1, 5, 2, 1, 5)
