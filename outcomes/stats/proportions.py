@@ -201,8 +201,9 @@ def risk_ratio(
     Returns
     -------
     Estimate
-        `std_error` is that of the log ratio. Not estimable when a group has no cases or no events:
-        nothing is added to an empty cell. Without limits when everybody had the event.
+        `std_error` is that of the log ratio, and p that of the log ratio over it (normal). Not estimable
+        when a group has no cases or no events: nothing is added to an empty cell. Without limits when
+        everybody had the event.
 
     Raises
     ------
@@ -262,8 +263,8 @@ def odds_ratio(
     Returns
     -------
     Estimate
-        `method` says which was used. Woolf: `std_error` is that of the log ratio; not estimable with an
-        empty cell. Exact: as in :func:`fisher_exact`, with central p.
+        `method` says which was used. Woolf: `std_error` and p as for :func:`risk_ratio`; not estimable
+        with an empty cell. Exact: as in :func:`fisher_exact`, with central p.
 
     Raises
     ------
