@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import signal
 import sys
+import threading
 import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -194,8 +195,11 @@ class _Terminable:
     """Turn a request to terminate into an interruption, so that half-written folders are removed."""
 
     def __enter__(self) -> None:
-        self._before = signal.getsignal(signal.SIGTERM)
-        signal.signal(signal.SIGTERM, self._stop)
+        # Signals belong to the main thread; a caller in another one keeps its own way of stopping.
+        self._active = threading.current_thread() is threading.main_thread()
+        if self._active:
+            self._before = signal.getsignal(signal.SIGTERM)
+            signal.signal(signal.SIGTERM, self._stop)
 
     @staticmethod
     def _stop(*_: object) -> NoReturn:
@@ -204,7 +208,8 @@ class _Terminable:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        signal.signal(signal.SIGTERM, self._before)
+        if self._active:
+            signal.signal(signal.SIGTERM, self._before)
 
 
 def _place_of(error: Exception) -> str:

@@ -18,6 +18,7 @@ from outcomes.reporting.answer_tables import (
     share_met_table,
     states_table,
 )
+from outcomes.reporting.canvas import Picture
 from outcomes.reporting.comparison_tables import comparison_tables, spread_frame
 from outcomes.reporting.criteria_table import criteria_table
 from outcomes.reporting.description_tables import (
@@ -26,7 +27,7 @@ from outcomes.reporting.description_tables import (
     flow_table,
     overlap_page_table,
 )
-from outcomes.reporting.figures import TOTAL, Better, forest_picture
+from outcomes.reporting.figures import MAIN, TOTAL, Better, forest_picture
 from outcomes.reporting.figures_description import balance_picture, spread_picture
 from outcomes.reporting.formatting import level_unit, sentence
 from outcomes.reporting.front_page import BANNER, CAUTION, NO_RECORD, front_page
@@ -99,7 +100,7 @@ def build_report(analysis: Analysis, inputs: tuple[InputFile, ...] = ()) -> Repo
         Section(key="cautions", title="Cautions", blocks=(Text(paragraphs=CAUTIONS, kind="points"),)),
         Section(key="abbreviations", title="Words and abbreviations", blocks=(Terms(pairs=ABBREVIATIONS),)),
     ]
-    forest = forest_picture(primary, better=_better(study, primary))
+    forest = _forest(study, primary)
     front = front_page(
         study,
         primary,
@@ -117,6 +118,12 @@ def all_tables(report: Report, analysis: Analysis) -> tuple[Table, ...]:
 
 def _better(study: Study, answer: Answer) -> Better:
     return next(plan.better for plan in study.outcomes if plan.key == answer.outcome)
+
+
+def _forest(study: Study, answer: Answer) -> Picture:
+    """Return the main forest plot: reduction and strategies, or strategies in total when reduction is not asked."""
+    which = TOTAL if study.reduction is None else MAIN
+    return forest_picture(answer, better=_better(study, answer), which=which)
 
 
 def _answer_blocks(answer: Answer) -> Iterator[Block]:
@@ -141,7 +148,7 @@ def _answer_section(analysis: Analysis, primary: Answer, study: Study) -> Sectio
     blocks += _answer_blocks(primary)
     if primary.share_met:
         blocks.append(share_met_table(primary))
-    if primary.total_pairs:
+    if primary.total_pairs and study.reduction is not None:
         blocks.append(forest_picture(primary, better=_better(study, primary), which=TOTAL, key="in_total"))
     if len(analysis.answers) > 1:
         blocks.append(states_table(analysis.answers))
@@ -220,7 +227,7 @@ def _secondary_sections(analysis: Analysis, study: Study) -> Iterator[Section]:
     for answer in analysis.answers:
         if answer.role == "primary":
             continue
-        blocks = [*_answer_blocks(answer), forest_picture(answer, better=_better(study, answer))]
+        blocks = [*_answer_blocks(answer), _forest(study, answer)]
         title = f"Secondary outcome: {answer.label}"
         yield Section(key=f"secondary-{answer.outcome}", title=title, blocks=tuple(blocks))
 

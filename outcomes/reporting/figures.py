@@ -84,6 +84,9 @@ def draw_forest(
         if effect is not None:
             _draw_effect(axes, middle, estimand, effect, margin)
         bottom += _ROW_MM * (1 + _LINE * (lines - 1))
+    if not rows:
+        bottom = _ROW_MM
+        _row_name(axes, bottom / 2, "nothing could be estimated", heading=False, label_mm=label_mm)
     axes.set_ylim(bottom, 0.0)
     axes.set_yticks([])
     for side in ("left", "right", "top"):

@@ -9,6 +9,7 @@ from outcomes.analysis.answer import Answer
 from outcomes.analysis.protocol import FIRST_FILM, EligibilityRule, OutcomePlan, Study
 from outcomes.analysis.run import Analysis
 from outcomes.reporting.formatting import count, listing, margin_text, number, sentence
+from outcomes.reporting.front_page import CAUTION, NO_RECORD
 from outcomes.reporting.manifest import package_version
 from outcomes.reporting.quality_tables import in_words
 
@@ -59,7 +60,7 @@ def methods_paragraphs(analysis: Analysis) -> Paragraphs:
 
 def methods_markdown(analysis: Analysis) -> str:
     """Return the methods as Markdown; what users wrote is escaped."""
-    lines = ["# Methods", ""]
+    lines = ["# Methods", "", escape_markdown(CAUTION), ""]
     for heading, paragraphs in methods_paragraphs(analysis):
         lines += [f"## {heading}", ""]
         for paragraph in paragraphs:
@@ -118,8 +119,8 @@ _STATES = (
 def _plan(study: Study) -> str:
     seen = {"yes": "after", "no": "before", "partly": "partly after"}[study.data_seen_before_plan]
     return (
-        f"The plan is dated {study.declared.isoformat()} as declared by its authors, made {seen} the data had been seen; no "
-        "independent record of the plan exists."
+        f"The plan is dated {study.declared.isoformat()} as declared by its authors, made {seen} the data had been seen; "
+        f"{NO_RECORD}."
     )
 
 

@@ -165,6 +165,8 @@ def private_files(analysis: Analysis, inputs: Sequence[InputFile]) -> dict[str, 
             }
         ),
     }
+    if not any(entry.role == "dictionary" for entry in inputs):
+        files["dictionary.toml"] = analysis.cohort.dictionary.to_toml().encode("utf-8")
     for entry in inputs:
         if entry.role in ("study", "dictionary"):
             files[entry.path.name] = entry.path.read_bytes()

@@ -185,6 +185,25 @@ def test_an_interruption_leaves_with_130(monkeypatch: pytest.MonkeyPatch, study:
     assert not any("partial" in path.name or path.name == "mine" for path in here.iterdir())
 
 
+def test_another_environment_gives_the_same_bytes(study: Path, here: Path) -> None:
+    assert cli.main(["analyse", str(study), "--out", "mine"]) == 0
+    other = here / "other"
+    other.mkdir()
+    changed = {"PYTHONHASHSEED": "77", "TZ": "Asia/Kolkata", "LC_ALL": "C", "OPENBLAS_NUM_THREADS": "1",
+               "PYTHONPATH": str(ROOT)}  # fmt: skip
+    command = [sys.executable, "-m", "outcomes", "analyse", str(study), "--out", "mine"]
+    subprocess.run(command, cwd=other, env={**os.environ, **changed}, check=True, capture_output=True)
+    first, second = here / "mine", other / "mine"
+    names = sorted(path.relative_to(first) for path in first.rglob("*") if path.is_file())
+    dated = {Path("manifest.json"), Path("run.log")}
+    different = [
+        name
+        for name in names
+        if name not in dated and (first / name).read_bytes() != (second / name).read_bytes()
+    ]
+    assert different == []
+
+
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
 def test_a_request_to_terminate_leaves_with_130_and_nothing_behind(study: Path, here: Path) -> None:
     process = subprocess.Popen(
