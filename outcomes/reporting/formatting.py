@@ -166,17 +166,6 @@ def margin_text(margin: Margin) -> str:
     return with_unit(f"{Decimal(repr(margin.value)).normalize():f}", margin.unit)
 
 
-def level_text(level: float) -> str:
-    """Return a confidence level as a percentage.
-
-    Examples
-    --------
-    >>> level_text(0.95).replace(NBSP, " ")
-    '95 %'
-    """
-    return f"{Decimal(repr(level)) * 100:f}".rstrip("0").rstrip(".") + f"{NBSP}%"
-
-
 def p_value(p: float | None) -> str:
     """Return p to two or three decimals, never as zero or one.
 

@@ -105,23 +105,3 @@ def problems_table(problems: Sequence[Problem]) -> Table:
         notes=("Rows and questions stand in the query list of the private folder.",),
         text_columns=(0, 1, 2, 3),
     )
-
-
-def query_frame(problems: Sequence[Problem]) -> pd.DataFrame:
-    """Return the query list: one line a problem, questions first, with room for the answer."""
-    order = {"ask": 0, "warning": 1, "note": 2}
-    ranked = sorted(
-        problems, key=lambda p: (order.get(p.severity, 9), p.sheet, -1 if p.row is None else p.row, p.column)
-    )
-    frame = pd.DataFrame(
-        [
-            {
-                "severity": p.severity, "sheet": p.sheet, "row": p.row, "column": p.column, "code": p.code,
-                "what was done": p.action, "question": p.asked, "answer": "", "answered by": "", "date": "",
-            }
-            for p in ranked
-        ],
-        columns=["severity", "sheet", "row", "column", "code", "what was done", "question", "answer", "answered by",
-                 "date"],
-    )  # fmt: skip
-    return frame.astype({"row": "Int64"})
