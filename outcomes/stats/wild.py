@@ -26,7 +26,7 @@ import pandas as pd
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.arrays import FloatArray, check_choice, check_level
-from outcomes.stats.clusters import FEW_CLUSTERS
+from outcomes.stats.clusters import FEW_CLUSTERS, degrees_of_freedom
 from outcomes.stats.contrasts import check_contrasts
 from outcomes.stats.linear import LinearFit
 
@@ -43,6 +43,9 @@ _FURTHEST = 4096.0
 _TIE = 1e-10  # statistics this close (relative, squared) are equal but for rounding
 _NO_SPREAD = 1e-12  # a standard error this small beside the terms of the contrast is rounding
 _CHUNK = 4_000_000
+_ONE_CLUSTER = (
+    "one cluster (or case) alone carries this contrast or part of it, so its residuals cannot show the error"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +132,8 @@ def wild_cluster_bootstrap(
     -------
     WildBootstrap
         Limits enclose every value that the test at 1 - level does not reject; a side that is never rejected
-        has no limit. The contrast is taken as fixed: nothing is added for a sampled population.
+        has no limit, and a contrast that one cluster alone carries has none (see
+        :func:`outcomes.stats.clusters.degrees_of_freedom`). The contrast is taken as fixed: nothing is added for a sampled population.
 
     Raises
     ------
@@ -184,7 +188,10 @@ unreliable: 3 clusters)
     )  # fmt: skip
     parts = _cluster_parts(fit, row[0])
     estimate = bare
-    if math.sqrt(parts.variance) > _NO_SPREAD * float(np.abs(row[0]) @ np.abs(fit.coefficients)):
+    if np.isnan(degrees_of_freedom(fit.pieces, row)).any():
+        # the same contrasts that have no robust interval: weights cannot show an error that residuals do not hold
+        estimate = replace(bare, reason=_ONE_CLUSTER)
+    elif math.sqrt(parts.variance) > _NO_SPREAD * float(np.abs(row[0]) @ np.abs(fit.coefficients)):
         patterns = _patterns(weights, g, seed, None if exact else n_draws)
         estimate = _with_interval(bare, _Test.over(parts, patterns, drawn=not exact))
     return WildBootstrap(

