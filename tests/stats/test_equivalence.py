@@ -56,6 +56,22 @@ def test_non_inferiority_reads_the_harmful_side():
     assert with_p.shown == (with_p.conf_high < 2) == (with_p.p_upper < 0.025)
 
 
+def test_a_limit_on_the_margin_is_not_within_it():
+    touching = Estimate(value=0.5, conf_low=-1.0, conf_high=2.0, level=0.9, unit="kg")
+    assert tost(touching, margin(2)).shown is False
+    assert tost(touching, margin(1)).shown is False
+    assert tost(touching, margin(2.001)).shown is True
+    assert non_inferiority(touching, margin(1), alpha=0.05, better="higher").shown is False
+    assert non_inferiority(touching, margin(2), alpha=0.05, better="lower").shown is False
+
+
+def test_one_limit_is_enough_for_its_own_side():
+    half = Estimate(value=0.5, conf_low=None, conf_high=1.5, level=0.9, unit="kg", reason="no lower limit")
+    assert tost(half, margin(2)).shown is None
+    assert non_inferiority(half, margin(2), alpha=0.05, better="lower").shown is True
+    assert non_inferiority(half, margin(2), alpha=0.05, better="higher").reason == "no lower limit"
+
+
 def test_ratio_and_other_units_are_refused():
     with pytest.raises(EstimationError, match="never read against a margin"):
         tost(risk_ratio(9, 43, 7, 42), margin(1, "ratio"))

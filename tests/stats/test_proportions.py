@@ -126,6 +126,9 @@ def test_odds_ratio_chooses_by_the_smallest_expected_count():
     assert odds_ratio(10, 20, 10, 20).method == "Woolf log"  # expected counts 10
     assert odds_ratio(5, 20, 5, 20).method == "Woolf log"  # expected counts 5
     assert odds_ratio(4, 20, 5, 20).method.startswith("conditional")  # expected counts 4.5
+    assert odds_ratio(16, 20, 15, 20).method.startswith("conditional")  # the same without the event
+    assert odds_ratio(3, 9, 20, 60).method.startswith("conditional")  # expected count 3 in the small group
+    assert odds_ratio(0, 20, 15, 20).method.startswith("conditional")  # expected counts 7.5, an empty cell
 
 
 def test_fisher_by_counting():
@@ -185,6 +188,7 @@ def test_chi_squared_leaves_out_empty_rows_and_columns():
     full, padded = chi_squared([[15, 5], [5, 15]]), chi_squared([[15, 0, 5], [0, 0, 0], [5, 0, 15]])
     assert padded.statistic == full.statistic
     assert (padded.n_empty_rows, padded.n_empty_columns, padded.df) == (1, 1, 1)
+    assert chi_squared([[1, 0], [5, 9]]).n_empty_rows == chi_squared([[1, 5], [0, 9]]).n_empty_columns == 0
     nothing = chi_squared([[3, 0], [5, 0]])
     assert nothing.statistic is nothing.p_value is None
     assert "fewer than two" in nothing.reason

@@ -45,6 +45,13 @@ def test_shift_is_the_median_of_differences():
     assert hodges_lehmann(a, b).value == np.median(np.subtract.outer(a, b))
 
 
+def test_no_difference_is_zero_without_a_sign():
+    a, b = np.arange(1200.0), np.arange(1200.0)[::-1]
+    shift = hodges_lehmann(a, b)
+    assert str(shift.value) == "0.0"
+    assert shift.conf_low == -shift.conf_high
+
+
 def test_groups_too_small_for_the_level():
     shift = hodges_lehmann([1, 2, 4], [7, 9, 12])
     assert shift.value == -7

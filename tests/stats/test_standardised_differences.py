@@ -114,6 +114,18 @@ def test_from_the_summary_equals_from_the_data():
         assert (d.n, d.n_missing) == (direct.n, direct.n_missing)
 
 
+def test_a_level_that_neither_group_uses_changes_nothing():
+    values, by = list("aabccabbbc"), list("1111122222")
+    with_unused = pd.Categorical(values, categories=list("xabcy"))
+    made = [
+        standardised_differences(summarise_groups({"p": pd.Categorical(values)}, by))[0].value,
+        standardised_differences(summarise_groups({"p": with_unused}, by))[0].value,
+        standardised_difference([values[:5], values[5:]], kind="categorical").value,
+    ]
+    assert made[0] > 0
+    assert np.allclose(made, made[0], rtol=1e-12)
+
+
 def test_only_the_groups_compared_are_counted():
     summary = summarise_groups({"x": [1.0, 2, 3, 4, 5, None]}, list("aabbcc"))
     d = standardised_differences(summary, among=["b", "a"])[0]
