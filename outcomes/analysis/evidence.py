@@ -148,7 +148,7 @@ def gather_evidence(sample: StudySample, plan: OutcomePlan) -> Evidence:
             )
             fitted = road.fit(used)
             families = families_of(fitted, road)
-            effects |= effects_by_pair(road, fitted, used, families, comparable, cases.strategy)
+            effects |= effects_by_pair(road, fitted, used, families, comparable, cases, reading)
             models[axis] = road.model
             dropped |= set(fitted.dropped)
         except EstimationError as error:

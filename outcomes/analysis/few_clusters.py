@@ -56,7 +56,15 @@ def few_cluster_intervals(evidence: Evidence, sample: StudySample, plan: Outcome
     y = (measured.values if evidence.asked else measured.total_values)[rows]
     common = _fit(evidence, y, used)
     found = []
+    without_number = {
+        effect.estimate.contrast
+        for family in evidence.effects.values()
+        for effect in family
+        if effect.estimate.value is None
+    }
     for contrast in _contrasts(evidence, common):
+        if contrast.label in without_number:
+            continue
         without = _outside(evidence, contrast, used)
         fitted = _fit(evidence, y, used & ~without) if without.any() else common
         found.append(_interval(fitted, evidence, contrast, measured.unit, sample.study.seed))

@@ -10,7 +10,7 @@ from outcomes.analysis.risks import POINTS, fit_risk, risk_design
 from outcomes.analysis.standardisation import Cases
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.clusters import degrees_of_freedom
+from outcomes.stats.clusters import LEAST_OBSERVED, degrees_of_freedom
 from outcomes.stats.contrasts import contrast_covariance, contrast_estimates
 
 
@@ -64,7 +64,7 @@ def standardised_share_met(cases: Cases, labelled: NDArray[np.bool_]) -> dict[st
         rows.append(POINTS * ((risk * (1 - risk)) @ X) / len(risk))
     gradient = np.array(rows)
     estimates = contrast_estimates(
-        np.array(values), np.diag(contrast_covariance(fit, gradient)), degrees_of_freedom(fit.pieces, gradient),
+        np.array(values), np.diag(contrast_covariance(fit, gradient)), degrees_of_freedom(fit.pieces, gradient, least_observed=LEAST_OBSERVED),
         size=np.ones(len(values)), fit=fit, labels=[label.format(name) for name in columns.strategies], unit="%",
     )  # fmt: skip
     return {

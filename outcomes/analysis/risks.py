@@ -18,7 +18,7 @@ from outcomes.analysis.standardisation import (
     critical_values,
     read_effect,
 )
-from outcomes.stats.clusters import degrees_of_freedom
+from outcomes.stats.clusters import LEAST_OBSERVED, degrees_of_freedom
 from outcomes.stats.contrasts import contrast_covariance, contrast_estimates
 from outcomes.stats.logistic import LogisticFit, fit_logistic
 from outcomes.stats.rank import rank_check
@@ -103,7 +103,7 @@ def _family(
     averaging = np.array(spread) @ np.array(spread).T
     covariance = contrast_covariance(fit, rows)
     estimates = contrast_estimates(
-        np.array(values), np.diag(covariance), degrees_of_freedom(fit.pieces, rows), size=np.ones(len(values)),
+        np.array(values), np.diag(covariance), degrees_of_freedom(fit.pieces, rows, least_observed=LEAST_OBSERVED), size=np.ones(len(values)),
         fit=fit, labels=[contrast.label for contrast in family.contrasts], unit=reading.unit,
         extra_variance=np.diag(averaging) if averaging.any() else None,
         n=[int((contrast.target & cases.complete).sum()) for contrast in family.contrasts],

@@ -20,7 +20,13 @@ from outcomes.analysis.effects import Effect
 from outcomes.analysis.estimands import Contrast, Family
 from outcomes.analysis.penalised import fit_penalised, merge_rare, penalised_effects
 from outcomes.analysis.risks import fit_risk, risk_design, standardised_risk_effects
-from outcomes.analysis.standardisation import Cases, Reading, fit_outcome, standardised_effects
+from outcomes.analysis.standardisation import (
+    Cases,
+    Reading,
+    fit_outcome,
+    not_estimable_effect,
+    standardised_effects,
+)
 from outcomes.analysis.support import Comparable, Judged
 from outcomes.errors import EstimationError
 from outcomes.stats.separation import find_separation
@@ -82,11 +88,15 @@ def choose_road(
     Raises
     ------
     EstimationError
-        No case can be used.
+        No case can be used, or all have the same outcome.
     """
     if not used.any():
         raise EstimationError(
             "no case has outcome, covariates and what else the model needs", code="no_cases"
+        )
+    if np.ptp(y[used]) == 0:
+        raise EstimationError(
+            f"all {int(used.sum())} cases that the model can use have the same outcome", code="no_variation"
         )
     least = int(limits["judged_not_met_min"])
 
@@ -132,13 +142,16 @@ def effects_by_pair(
     used: BoolArray,
     families: Sequence[Family],
     comparable: Mapping[tuple[str, str], Comparable],
-    strategy: ObjectArray,
+    cases: Cases,
+    reading: Reading,
 ) -> Effects:
     """Standardise families; a pair with cases outside its comparable set gets a fit without them.
 
     Contrasts of one family that come from different fits share no covariance; their intervals are then read together
-    by Bonferroni instead of the largest of the correlated t statistics.
+    by Bonferroni instead of the largest of the correlated t statistics. A pair whose own fit lost what a contrast
+    needs (every case of one strategy that met the criteria, say) keeps its place with the reason instead of a number.
     """
+    strategy = cases.strategy
     outside = {pair: np.isin(strategy, pair) & ~found.cases & used for pair, found in comparable.items()}
     apart = [pair for pair, rows in outside.items() if rows.any()]
     if not apart:
@@ -157,8 +170,40 @@ def effects_by_pair(
                 continue
             rows = used & ~outside[_pair_of(contrast)]
             own = replace(family, contrasts=(contrast,), read_with=shared)
-            kept.extend(road.fit(rows).effects([own])[family.name])
+            kept.append(_apart(road, contrast, own, cases, rows, reading))
     return {name: tuple(effects) for name, effects in found.items()}
+
+
+def _apart(
+    road: Road, contrast: Contrast, own: Family, cases: Cases, rows: BoolArray, reading: Reading
+) -> Effect:
+    """Return one contrast from a fit of its own, or why there is none; the other contrasts are not touched."""
+    try:
+        refit = road.fit(rows)
+        lacking = _lacking(contrast, refit.columns, cases, rows)
+        if not lacking:
+            return refit.effects([own])[own.name][0]
+    except EstimationError as error:  # kept as the reason
+        lacking = f"the fit without the patterns outside the comparison failed: {error}"
+    return not_estimable_effect(contrast, lacking, reading)
+
+
+def _lacking(contrast: Contrast, columns: ExposureColumns, cases: Cases, rows: BoolArray) -> str:
+    """Say what a contrast needs and the modelled cases do not have; empty when nothing is lacking."""
+    for term in contrast.terms:
+        if term.strategy is None:
+            continue
+        here = rows & (cases.strategy == term.strategy)
+        if term.met is not None:
+            here &= cases.met == term.met
+        if not here.any():
+            label = {None: "", 1.0: " that met the criteria", 0.0: " that did not meet the criteria"}[
+                term.met
+            ]
+            return f"no case of {term.strategy}{label} in the patterns that the pair shares"
+        if contrast.estimand == "E4" and term.strategy not in columns.own:
+            return f"too few cases of {term.strategy} on one side of the criteria in the patterns that the pair shares"
+    return ""
 
 
 def _pair_of(contrast: Contrast) -> tuple[str, str]:

@@ -91,7 +91,8 @@ def pathway(axes: Axes) -> str:
     if axes.total == "counts":
         return "Strategies differ in total."
     if axes.total == "does not count":
-        return "Strategies do not differ by the margin in total either."
+        either = " either" if axes.strategy == "does not count" else ""
+        return f"Strategies do not differ by the margin in total{either}."
     return "Whether strategies differ in total is undetermined."
 
 

@@ -13,11 +13,15 @@ from outcomes.analysis.effects import Effect
 from outcomes.analysis.estimands import Contrast, Family
 from outcomes.analysis.protocol import Better
 from outcomes.analysis.states import effect_direction, effect_state
+from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.linear import LinearFit, at_level, contrast_covariance, fit_linear, linear_contrast
 from outcomes.stats.rank import rank_check
 from outcomes.stats.simultaneous import max_t_quantile
 from outcomes.stats.student import t_quantile
+
+#: Residuals this small beside the outcome are rounding.
+_NO_RESIDUAL = 1e-12
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -87,6 +91,10 @@ def fit_outcome(cases: Cases, y: FloatArray, used: BoolArray, columns: ExposureC
         X[:, keep], y[used], names=[names[position] for position in keep], clusters=cases.cluster[used]
     )
     dropped = tuple(name for position, name in enumerate(names) if position not in keep)
+    if fit.residual_sd <= _NO_RESIDUAL * float(np.abs(y[used]).max()):
+        raise EstimationError(
+            "the model fits every case exactly, so there is nothing to judge an error by", code="no_residual"
+        )
     return OutcomeModel(fit=fit, columns=columns, dropped=dropped)
 
 
@@ -168,12 +176,15 @@ def critical_values(
 
 
 def simultaneous_critical(covariance: FloatArray, estimates: Sequence[Estimate], seed: int) -> float | None:
-    """Return the max-t critical value of a family (its smallest df); None without spread."""
-    errors = np.sqrt(np.diag(covariance))
-    freedoms = [estimate.df for estimate in estimates if estimate.df is not None]
-    if not freedoms or not (errors > 0).all():
+    """Return the max-t critical value of the contrasts that have an interval (their smallest df); None for under two."""
+    judged = [position for position, estimate in enumerate(estimates) if estimate.std_error is not None]
+    if len(judged) < 2:
         return None
-    return max_t_quantile(covariance / np.outer(errors, errors), min(freedoms), level=0.95, seed=seed)
+    errors = np.sqrt(np.diag(covariance)[judged])
+    freedoms = [estimates[position].df for position in judged]
+    correlation = covariance[np.ix_(judged, judged)] / np.outer(errors, errors)
+    least = min(np.inf if df is None else df for df in freedoms)
+    return max_t_quantile(correlation, least, level=0.95, seed=seed)
 
 
 def read_effect(contrast: Contrast, estimate: Estimate, critical: float | None, reading: Reading) -> Effect:
@@ -184,4 +195,15 @@ def read_effect(contrast: Contrast, estimate: Estimate, critical: float | None, 
         estimand=contrast.estimand, groups=contrast.groups, at=contrast.at, estimate=shown, ordinary=ordinary,
         state=effect_state(shown, ordinary, reading.margin), direction=effect_direction(shown, reading.better),
         population=contrast.population,
+    )  # fmt: skip
+
+
+def not_estimable_effect(contrast: Contrast, reason: str, reading: Reading) -> Effect:
+    """Return the effect that says why there is no number; its state is undetermined."""
+    estimate = Estimate.not_estimable(
+        reason, contrast=contrast.label, unit=reading.unit, n=int(contrast.target.sum())
+    )
+    return Effect(
+        estimand=contrast.estimand, groups=contrast.groups, at=contrast.at, estimate=estimate, ordinary=estimate,
+        state="undetermined", direction="", population=contrast.population,
     )  # fmt: skip

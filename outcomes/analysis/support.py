@@ -22,6 +22,11 @@ BoolArray = NDArray[np.bool_]
 ObjectArray = NDArray[np.object_]
 
 
+#: Ridge of the probabilities that decide on support: weak enough that a yes/no covariate which tells two arms of 20
+#: cases apart leaves them under the limit of 2.5 %.
+SUPPORT_RIDGE = 0.02
+
+
 def limits_of(changed: Mapping[str, float]) -> dict[str, float]:
     """Return the project's limits with the changes that a study declares.
 
@@ -235,7 +240,8 @@ def _pair_gates(
             axis="strategy", name=f"complete cases of {words}, smaller arm", found=0, limit=limits["arm_effective_min"],
             remedy="one of the two has no case with outcome, label and covariates known: complete the records",
         )]  # fmt: skip
-    probability_first = fit_propensity(np.column_stack([np.ones(cases.sum()), X[cases]]), first.astype(float))
+    design = np.column_stack([np.ones(cases.sum()), X[cases]])
+    probability_first = fit_propensity(design, first.astype(float), penalty=SUPPORT_RIDGE)
     likeness = np.minimum(probability_first, 1 - probability_first)
     kept = comparable.kept * float((likeness >= limits["propensity_min"]).mean())
     if kept < limits["comparable_keep_min"]:
@@ -254,7 +260,7 @@ def _pair_gates(
         size = effective_size(weight[arm]) if arm.any() else 0.0
         needed = max(limits["arm_effective_min"], limits["arm_effective_share_min"] * float(arm.sum()))
         if size < needed:
-            more = int(np.ceil(arm.sum() * (needed / max(size, 1.0) - 1)))
+            more = int(np.ceil(max(arm.sum() * (needed / max(size, 1.0) - 1), needed - size)))
             label = "" if met is None else " meeting criteria"
             gates.append(Gate(
                 axis="strategy", name=f"effective sample of {group}{label} against the other of {words}",

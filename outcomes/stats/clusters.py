@@ -38,6 +38,10 @@ FEW_CLUSTERS = 10
 # an eigenvalue of I - Q_g Q_g' under this is a direction in which the cluster has no residual at all
 _NO_RESIDUAL = 1e-10
 
+LEAST_OBSERVED = 0.95
+"""Share of a contrast's variance, under equal independent errors, that a CR2 or HC2 estimate must see (this project's
+choice). What a single cluster fixes alone leaves no residual in that cluster, so its variance is not seen at all."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SandwichPieces:
@@ -258,7 +262,7 @@ def covariance_of(pieces: SandwichPieces, residuals: FloatArray) -> FloatArray:
     return np.asarray(covariance, dtype=np.float64)
 
 
-def degrees_of_freedom(pieces: SandwichPieces, C: FloatArray) -> FloatArray:
+def degrees_of_freedom(pieces: SandwichPieces, C: FloatArray, *, least_observed: float = 0.0) -> FloatArray:
     """Return the degrees of freedom of the t that goes with each contrast.
 
     CR2 and HC2: Bell and McCaffrey's Satterthwaite value under independent errors of equal
@@ -271,6 +275,10 @@ def degrees_of_freedom(pieces: SandwichPieces, C: FloatArray) -> FloatArray:
         Decomposed design.
     C : ndarray, shape (m, p)
         One contrast a row.
+    least_observed : float
+        NaN also where the residuals show a smaller share than this of the contrast's working variance, because one
+        cluster alone fixes part of it (a strategy that one hospital used, when hospitals are the clusters). Intervals
+        use :data:`LEAST_OBSERVED`.
 
     Returns
     -------
@@ -310,7 +318,9 @@ def degrees_of_freedom(pieces: SandwichPieces, C: FloatArray) -> FloatArray:
         d, w2, cross = d_all[:, j], np.einsum("ij,ij->i", w, w), w.T @ w
         trace = float(d.sum() - w2.sum())
         squared_norm = float((d * d).sum() - 2.0 * (d * w2).sum() + (cross * cross).sum())
-        df[j] = trace * trace / squared_norm if trace > _NO_RESIDUAL and squared_norm > 0.0 else np.nan
+        # the direction has unit length, so the trace is the share of its working variance that is estimated
+        seen = trace > _NO_RESIDUAL and trace >= least_observed and squared_norm > 0.0
+        df[j] = trace * trace / squared_norm if seen else np.nan
     return df
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.arrays import FloatArray, check_level
-from outcomes.stats.clusters import FEW_CLUSTERS, SandwichPieces, degrees_of_freedom
+from outcomes.stats.clusters import FEW_CLUSTERS, LEAST_OBSERVED, SandwichPieces, degrees_of_freedom
 from outcomes.stats.student import t_quantile, t_two_sided_p
 
 # a standard error this small beside the terms of its contrast is rounding, not spread
@@ -137,7 +137,7 @@ def linear_contrast(
     rows = check_contrasts(C, fit)
     values = rows @ fit.coefficients
     variances = np.einsum("ij,jk,ik->i", rows, fit.covariance, rows)
-    df = degrees_of_freedom(fit.pieces, rows)
+    df = degrees_of_freedom(fit.pieces, rows, least_observed=LEAST_OBSERVED)
     size = np.abs(rows) @ np.abs(fit.coefficients)
     return contrast_estimates(
         values, variances, df, size=size, fit=fit, level=level, labels=labels, unit=unit,
@@ -207,10 +207,22 @@ def contrast_estimates(
             n=int(counts[j]),
             n_missing=n_missing,
             method=f"{method}; simultaneous" if critical is not None else method,
-            reason="" if spread[j] else "no spread is left to judge this contrast by",
+            reason=_no_limits(bool(spread[j]), bool(np.isnan(df[j])), bool(size[j] > 0.0)),
         )
         for j in range(m)
     )
+
+
+def _no_limits(spread: bool, unseen: bool, terms: bool) -> str:
+    """Say why a contrast has no interval; empty when it has one."""
+    if spread:
+        return ""
+    if unseen and terms:
+        return (
+            "one cluster (or case) alone carries this contrast or part of it, so its residuals cannot show the error; "
+            "cluster at a lower level or collect more clusters"
+        )
+    return "no spread is left to judge this contrast by"
 
 
 def at_level(estimate: Estimate, level: float, *, critical: float | None = None) -> Estimate:
@@ -337,6 +349,8 @@ def tidy_coefficients(fit: RegressionFit) -> pd.DataFrame:
 def _joined_df(variances: FloatArray, df: FloatArray, extra: FloatArray, extra_df: float) -> FloatArray:
     """Return Satterthwaite's degrees of freedom of the sum of two independent variances."""
     own = np.where(np.isnan(df), 1.0, df)
+    # a variance that cannot be seen stays so, whatever is added to it; one of nothing (a contrast of zeros) adds nothing
+    unseen = np.isnan(df) & (variances > 0.0)
     bottom = np.square(variances) / own + np.square(extra) / extra_df
     joined = np.square(variances + extra) / np.where(bottom > 0.0, bottom, 1.0)
-    return np.asarray(np.where(extra > 0.0, joined, df), dtype=np.float64)
+    return np.asarray(np.where((extra > 0.0) & ~unseen, joined, df), dtype=np.float64)

@@ -17,7 +17,7 @@ from scipy import special
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.arrays import FloatArray, check_level, check_weights
-from outcomes.stats.clusters import degrees_of_freedom, mean_variance
+from outcomes.stats.clusters import LEAST_OBSERVED, degrees_of_freedom, mean_variance
 from outcomes.stats.contrasts import RegressionFit, contrast_estimates, covariance_method
 
 
@@ -202,7 +202,7 @@ def risk_contrasts(
     return contrast_estimates(
         100.0 * rows @ standardised.risks,
         variances,
-        degrees_of_freedom(fit.pieces, gradient),
+        degrees_of_freedom(fit.pieces, gradient, least_observed=LEAST_OBSERVED),
         size=100.0 * np.abs(rows) @ standardised.risks,
         fit=fit,
         level=level,

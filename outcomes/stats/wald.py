@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.stats.arrays import FloatArray
-from outcomes.stats.clusters import degrees_of_freedom
+from outcomes.stats.clusters import LEAST_OBSERVED, degrees_of_freedom
 from outcomes.stats.contrasts import RegressionFit, check_contrasts, contrast_covariance, covariance_method
 from outcomes.stats.inputs import f_p
 
@@ -114,9 +114,16 @@ def wald_test(fit: RegressionFit, C: Any, *, n_missing: int = 0) -> WaldTest:
             method=method, reason=reason,
         )  # fmt: skip
     directions = vectors.T @ (rows / scaled[:, None])
+    freedoms = degrees_of_freedom(fit.pieces, directions, least_observed=LEAST_OBSERVED)
+    if np.isnan(freedoms).any():
+        reason = "one cluster (or case) alone carries a contrast, so its residuals cannot show the error"
+        return WaldTest(
+            f=None, df_between=None, df_within=None, p_value=None, n=fit.n, n_missing=n_missing,
+            method=method, reason=reason,
+        )  # fmt: skip
     squared_t = np.square(directions @ fit.coefficients) / values
     f = float(squared_t.mean())
-    df = _denominator(degrees_of_freedom(fit.pieces, directions))
+    df = _denominator(freedoms)
     return WaldTest(
         f=f, df_between=float(m), df_within=df, p_value=f_p(f, m, df), n=fit.n, n_missing=n_missing,
         method=method,

@@ -26,7 +26,7 @@ import pandas as pd
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.arrays import FloatArray, check_choice, check_level
-from outcomes.stats.clusters import FEW_CLUSTERS, degrees_of_freedom
+from outcomes.stats.clusters import FEW_CLUSTERS, LEAST_OBSERVED, degrees_of_freedom
 from outcomes.stats.contrasts import check_contrasts
 from outcomes.stats.linear import LinearFit
 
@@ -188,7 +188,7 @@ unreliable: 3 clusters)
     )  # fmt: skip
     parts = _cluster_parts(fit, row[0])
     estimate = bare
-    if np.isnan(degrees_of_freedom(fit.pieces, row)).any():
+    if np.isnan(degrees_of_freedom(fit.pieces, row, least_observed=LEAST_OBSERVED)).any():
         # the same contrasts that have no robust interval: weights cannot show an error that residuals do not hold
         estimate = replace(bare, reason=_ONE_CLUSTER)
     elif math.sqrt(parts.variance) > _NO_SPREAD * float(np.abs(row[0]) @ np.abs(fit.coefficients)):

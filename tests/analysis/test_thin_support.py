@@ -1,0 +1,150 @@
+"""Contrasts that the data cannot carry get a reason, never a number made of something else."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from outcomes.analysis.answer import answer_question
+from outcomes.analysis.standardisation import critical_values
+from outcomes.analysis.support import comparable_set, judged_strategies, limits_of, strategy_gates
+from outcomes.estimates import Estimate, Margin
+from outcomes.stats.simultaneous import max_t_quantile
+
+A, B, C = "volar locking plate", "percutaneous pinning", "external fixation"
+
+
+def judged(sample, margin=5.0):
+    """Declare a margin."""
+    plan = sample.study.outcomes[0]
+    declared = Margin(
+        value=margin, unit=sample.outcomes["result"].unit, source="declared by the authors: example"
+    )
+    return replace(sample, study=replace(sample.study, outcomes=(replace(plan, margin=declared),)))
+
+
+def lost_arm(make_sample, *, missing: bool = False):
+    """A has met cases only where B is never used: in the patterns both share, A never met the criteria."""
+    strategy = [A] * 60 + [B] * 60 + [C] * 120
+    pattern = ["x"] * 30 + ["y"] * 30 + ["x"] * 60 + ["x"] * 60 + ["y"] * 60
+    reduction = ["not met"] * 30 + ["met"] * 30 + ["met", "not met"] * 90
+    outcome = np.random.default_rng(0).normal(70, 5, 240) + 10 * (np.array(reduction) == "met")
+    if missing:
+        outcome[:30] = np.nan
+    return judged(
+        make_sample(
+            strategy, outcome=outcome.tolist(), reduction=reduction, pattern="pattern", columns={"pattern": pattern}
+        )
+    )  # fmt: skip
+
+
+def test_a_pair_without_met_cases_in_shared_patterns_has_no_e2_and_no_e4(make_sample):
+    """The level of a strategy that never met the criteria must not be printed as its mean at met."""
+    answer = answer_question(lost_arm(make_sample), "result")
+    at_met = {effect.groups: effect for effect in answer.pairs}
+    assert at_met[A, B].estimate.value is None
+    assert "no case of volar locking plate that met the criteria" in at_met[A, B].estimate.reason
+    assert at_met[A, C].estimate.value is not None
+    interaction = {effect.groups: effect for effect in answer.interaction}
+    assert interaction[A, B].estimate.value is None
+    assert "depends on the strategy" not in answer.headline
+    assert answer.strategy_state == "undetermined"
+    assert any("about 20 more cases" in gate.remedy for gate in answer.gates)
+
+
+def test_a_strategy_that_vanishes_from_a_pairs_fit_is_no_zero(make_sample):
+    """Without the outcome in the shared pattern, A has no level there; 0 would be taken for its mean."""
+    answer = answer_question(lost_arm(make_sample, missing=True), "result")
+    for effects in (answer.pairs, answer.total_pairs):
+        values = {effect.groups: effect.estimate.value for effect in effects}
+        assert values[A, B] is None
+        assert abs(values[A, C]) < 15
+
+
+def test_one_pairs_fit_that_fails_leaves_the_others(make_sample):
+    """All events of A lie outside the shared pattern: its own logistic fit is separated, E1 and the rest stand."""
+    rng = np.random.default_rng(4)
+    strategy = [A] * 200 + [B] * 200 + [C] * 300
+    pattern = ["x"] * 60 + ["y"] * 140 + ["x"] * 200 + ["x"] * 150 + ["y"] * 150
+    event = (rng.random(700) < 0.4).astype(float)
+    event[:60] = 0
+    reduction = np.where(rng.random(700) < 0.6, "met", "not met").tolist()
+    sample = make_sample(
+        strategy, outcome=event, reduction=reduction, kind="binary", pattern="pattern", columns={"pattern": pattern}
+    )  # fmt: skip
+    answer = answer_question(judged(sample), "result")
+    assert answer.model.startswith("Logistic")
+    values = {effect.groups: effect.estimate for effect in answer.pairs}
+    assert values[A, B].value is None
+    assert "separat" in values[A, B].reason
+    assert values[A, C].conf_low is not None
+    assert answer.reduction.estimate.conf_low is not None
+
+
+@pytest.mark.parametrize("kind", ["continuous", "binary"])
+def test_a_strategy_that_one_hospital_alone_used_has_no_interval(make_sample, kind):
+    """Clusters that are the strategies: residuals of a hospital cannot show how hospitals differ."""
+    rng = np.random.default_rng(6)
+    strategy = rng.choice([A, B, C], 600)
+    reduction = np.where(rng.random(600) < 0.6, "met", "not met")
+    outcome = rng.normal(70, 5, 600) if kind == "continuous" else (rng.random(600) < 0.4).astype(float)
+    columns = {"age": rng.normal(60, 10, 600)}
+    sample = make_sample(
+        strategy.tolist(), outcome=outcome.tolist(), reduction=reduction.tolist(), patient=strategy.tolist(), kind=kind,
+        covariates=("age",), columns=columns,
+    )  # fmt: skip
+    answer = answer_question(judged(sample), "result")
+    for effect in (*answer.pairs, *answer.total_pairs):
+        assert effect.estimate.value is not None
+        assert effect.estimate.conf_low is None
+        assert "one cluster" in effect.estimate.reason
+        assert effect.state == "undetermined"
+    assert answer.strategy_state == "undetermined"
+
+
+@pytest.mark.parametrize("value", [0.0, 1.0, 72.3])
+def test_equal_outcomes_say_nothing(make_sample, value):
+    """Rounding in the sixteenth digit must not become an effect with an interval."""
+    rng = np.random.default_rng(1)
+    strategy = rng.choice([A, B], 200).tolist()
+    reduction = np.where(rng.random(200) < 0.6, "met", "not met").tolist()
+    answer = answer_question(
+        judged(make_sample(strategy, outcome=[value] * 200, reduction=reduction)), "result"
+    )
+    assert answer.overall == "these data cannot tell"
+    assert any("the same outcome" in reason for reason in answer.reasons)
+
+
+def test_a_contrast_without_interval_leaves_the_family_simultaneous(make_sample):
+    """The others are still read together, by the max-t of those that have an interval."""
+    strategy, reduction = [], []
+    for name in (A, B, C):
+        strategy += [name] * 100
+        reduction += ["met", "not met"] * 50
+    outcome = np.random.default_rng(2).normal(70, 5, 300)
+    answer = answer_question(
+        judged(make_sample(strategy, outcome=outcome.tolist(), reduction=reduction)), "result"
+    )
+    pairs = [effect.estimate for effect in answer.pairs]
+    covariance = np.diag([1.0, 1.0, 0.0])
+    family = type("F", (), {"read_with": 0, "simultaneous": True})()
+    silent = Estimate(value=0.0, conf_low=None, conf_high=None)
+    found = critical_values(family, [pairs[0], pairs[1], silent], covariance, 1)
+    df = min(pairs[0].df, pairs[1].df)
+    assert found[0] == pytest.approx(max_t_quantile(np.eye(2), df, seed=1))
+
+
+@pytest.mark.parametrize("n", [20, 60, 150])
+def test_a_yes_no_covariate_that_tells_two_strategies_apart_closes_the_axis(n):
+    """As yes/no covariates are coded, 0 and 1."""
+    limits = limits_of({})
+    strategy = np.array([A] * n + [B] * n, dtype=object)
+    X = np.repeat([0.0, 1.0], n)[:, None]
+    met = np.ones(2 * n)
+    everybody = np.ones(2 * n, dtype=bool)
+    chosen = judged_strategies((A, B), strategy, met, everybody, limits)
+    comparable = {chosen.pairs[0]: comparable_set(chosen.pairs[0], strategy, None, limits)}
+    gates = strategy_gates(chosen, comparable, strategy, met, X, everybody, limits)
+    assert any("leave room" in gate.name for gate in gates)
