@@ -13,6 +13,7 @@ from outcomes.analysis.derived import CAST, add_derived
 from outcomes.analysis.measurement import measure_outcome
 from outcomes.analysis.protocol import FIRST_FILM, EligibilityRule, ReductionPlan, StrategyPlan, Study
 from outcomes.analysis.sample import FlowStep, StudySample
+from outcomes.analysis.time_order import check_time_order
 from outcomes.cohort.criteria import read_criteria
 from outcomes.cohort.fixation import classify_fixation
 from outcomes.cohort.reduction import grade_all, grade_reduction, share_met_bounds
@@ -41,7 +42,8 @@ def assemble(cohort: Cohort, study: Study) -> StudySample:
     Raises
     ------
     StudyError
-        The plan names a column, level or film that the cohort does not have.
+        The plan names a column, level or film that the cohort does not have, or a covariate from after the
+        strategy.
     CriteriaError
         The criteria need measurements that the cohort does not have.
     """
@@ -52,6 +54,7 @@ def assemble(cohort: Cohort, study: Study) -> StudySample:
         frame["case_id"] = [f"row {row}" for row in frame["source_row"]]
     frame["cluster"] = _clusters(frame, study, warnings)
     _add_strategy(frame, cohort, study.strategy)
+    warnings += check_time_order(study, cohort.dictionary.columns, frame["strategy_recorded"].tolist())
     frame = add_derived(frame)
     frame["film"] = _films(frame["strategy_recorded"].to_numpy(dtype=object), study.reduction)
     bounds, side_by_side = None, pd.DataFrame()

@@ -37,6 +37,8 @@ class Axes:
         Meeting the criteria counts in the unexpected direction.
     overall : str
         Cell of the answer table.
+    gated : bool
+        A gate closes the strategy axis: no pair of it may be called settled.
     """
 
     reduction: AxisState
@@ -45,6 +47,7 @@ class Axes:
     depends: bool
     reversed: bool
     overall: str
+    gated: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +86,7 @@ def judge_axes(
     return Axes(
         reduction=reduction, strategy=strategy, total=total, depends=depends,
         reversed=reduction == "counts" and _is_reversed(effects, depends=depends),
-        overall=_overall(reduction, strategy, margin),
+        overall=_overall(reduction, strategy, margin), gated=_closed(gates, "strategy"),
     )  # fmt: skip
 
 

@@ -224,6 +224,12 @@ class Study:
         keys = [plan.key for plan in self.outcomes]
         if len(set(keys)) != len(keys):
             raise StudyError("two outcomes share name and visit: remove one", code="duplicate_outcome")
+        for names, what in ((self.strategy.judged, "strategy.judged"), (self.covariates, "covariates")):
+            repeated = sorted({name for name in names if names.count(name) > 1})
+            if repeated:
+                raise StudyError(f"{what} names {', '.join(repeated)} more than once", code="named_twice")
+        if self.seed < 0:
+            raise StudyError("seed must be a whole number of at least 0", code="bad_seed")
         plan = self.reduction
         if plan is not None and plan.film == "union" and plan.intermediate is None:
             raise StudyError(

@@ -27,6 +27,18 @@ def listed(names: Sequence[str], last: str = "and") -> str:
     return f"{', '.join(names[:-1])} {last} {names[-1]}"
 
 
+def level_of(study: Study) -> str:
+    """Name the clusters of a study in the plural.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> level_of(SimpleNamespace(cluster="surgeon"))
+    'surgeons'
+    """
+    return {"patient_id": "patients"}.get(study.cluster, f"{study.cluster}s")
+
+
 def headline(axes: Axes, evidence: Evidence, plan: OutcomePlan) -> str:
     """One sentence for each axis, naming the strategies it speaks for."""
     if plan.margin is None:
@@ -40,7 +52,7 @@ def headline(axes: Axes, evidence: Evidence, plan: OutcomePlan) -> str:
     elif axes.strategy == "counts":
         words = f"{where}strategies differed: {_pair_words(family)}"
     else:
-        settled = [e for e in family if e.state != "undetermined"]
+        settled = [e for e in family if e.state != "undetermined" and not axes.gated]
         known = f" (settled: {_pair_words(settled)})" if settled else ""
         words = f"{where}these data cannot tell whether {judged} differ by the margin{known}"
     parts.append(words)
@@ -117,11 +129,14 @@ def reasons(evidence: Evidence, sample: StudySample, plan: OutcomePlan, axes: Ax
     undecided = [e.estimate.contrast for e in evidence.effects.get("E4", ()) if e.state == "undetermined"]
     if undecided and plan.margin is not None:
         found.append(f"interaction undetermined for {len(undecided)} pairs; it changes nothing in the answer")
+    level = level_of(sample.study)
     if evidence.model == "penalised logistic":
         found.append(
             "rare events: penalised fit without interaction, so one common effect of meeting the criteria is assumed "
-            "for all strategies; E4 is not estimable; intervals by bootstrap over patients"
+            f"for all strategies; E4 is not estimable; intervals by bootstrap over {level}"
         )
+    if evidence.total_model == "penalised logistic":
+        found.append(f"rare events: strategies in total by a penalised fit; intervals by bootstrap over {level}")
     if evidence.dropped:
         found.append(
             f"covariate columns without information of their own were left out: {listed(evidence.dropped)}"
@@ -177,7 +192,7 @@ def model(evidence: Evidence, measured: Measured, study: Study) -> str:
     clusters = len(
         np.unique(evidence.cases.cluster[evidence.usable if evidence.asked else evidence.total_usable])
     )
-    level = {"patient_id": "patients"}.get(study.cluster, f"{study.cluster}s")
+    level = level_of(study)
     if evidence.asked:
         terms = "strategy and reduction" if evidence.model == "penalised logistic" else "strategy x reduction"
         used = evidence.model

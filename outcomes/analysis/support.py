@@ -50,7 +50,7 @@ class Judged:
     for_interaction : tuple of str
         Of these, also enough that did not meet them.
     not_judged : tuple of str
-        Other strategies among the eligible cases.
+        Other strategies among the eligible cases, and those of the plan that no eligible case had.
     cover : float
         Share of the eligible cases that the judged strategies hold.
     """
@@ -98,7 +98,7 @@ def judged_strategies(
     poor = has_outcome if met is None else has_outcome & (met == 0)
     judged = tuple(s for s in planned if int((good & (strategy == s)).sum()) >= limits["judged_met_min"])
     both = tuple(s for s in judged if int((poor & (strategy == s)).sum()) >= limits["judged_not_met_min"])
-    others = tuple(sorted(set(strategy.tolist()) - set(judged)))
+    others = tuple(sorted({*strategy.tolist(), *planned} - set(judged)))
     cover = float(np.isin(strategy, judged).mean()) if len(strategy) else 0.0
     return Judged(strategies=judged, for_interaction=both, not_judged=others, cover=cover)
 

@@ -148,3 +148,60 @@ def test_a_yes_no_covariate_that_tells_two_strategies_apart_closes_the_axis(n):
     comparable = {chosen.pairs[0]: comparable_set(chosen.pairs[0], strategy, None, limits)}
     gates = strategy_gates(chosen, comparable, strategy, met, X, everybody, limits)
     assert any("leave room" in gate.name for gate in gates)
+
+
+def test_a_closed_strategy_axis_settles_no_pair(make_sample):
+    """A pair whose arms do not overlap is not called settled in the headline."""
+    rng = np.random.default_rng(9)
+    strategy = [A] * 100 + [B] * 100
+    open_injury = np.repeat([0.0, 1.0], 100)
+    flipped = rng.choice(200, 6, replace=False)
+    open_injury[flipped] = 1 - open_injury[flipped]
+    outcome = np.where(np.array(strategy) == A, 90.0, 60.0) + rng.normal(0, 4, 200)
+    reduction = ["met", "met", "not met", "met"] * 50
+    sample = make_sample(
+        strategy, outcome=outcome.tolist(), reduction=reduction, covariates=("open_injury",),
+        columns={"open_injury": open_injury}, limits={"arm_effective_share_min": 1.0},
+    )  # fmt: skip
+    answer = answer_question(judged(sample), "result")
+    assert answer.gates
+    assert answer.pairs[0].state == "material"
+    assert answer.strategy_state == "undetermined"
+    assert "settled" not in answer.headline
+
+
+def test_a_planned_strategy_that_nobody_had_is_named(make_sample):
+    strategy, reduction, outcome = (
+        [A] * 60 + [B] * 60,
+        ["met", "not met"] * 60,
+        [float(i) for i in range(120)],
+    )
+    sample = make_sample(strategy, outcome=outcome, reduction=reduction, judged=(A, B, "spanning plate"))
+    answer = answer_question(judged(sample), "result")
+    assert answer.not_judged == ("spanning plate",)
+    assert "spanning plate" in answer.headline
+
+
+def test_total_effects_within_the_margin_are_not_called_either_when_strategies_count(make_sample):
+    """Strategies that differ at met and not in total: 'either' would say that they do not differ at met."""
+    strategy = [A] * 200 + [B] * 200
+    reduction = ["met"] * 100 + ["not met"] * 100 + ["met"] * 180 + ["not met"] * 20
+    means = {(A, "met"): 90.0, (A, "not met"): 70.0, (B, "met"): 81.0, (B, "not met"): 71.0}
+    noise = np.random.default_rng(0).normal(0, 4, 400)
+    outcome = [means[key] + e for key, e in zip(zip(strategy, reduction, strict=True), noise, strict=True)]
+    answer = answer_question(judged(make_sample(strategy, outcome=outcome, reduction=reduction), 5), "result")
+    assert answer.strategy_state == "counts"
+    assert answer.total_state == "does not count"
+    assert answer.pathway == "Strategies do not differ by the margin in total."
+
+
+def test_clusters_of_a_penalised_fit_are_named_as_they_are(make_sample):
+    rng = np.random.default_rng(3)
+    strategy = rng.choice([A, B], 300).tolist()
+    reduction = np.where(rng.random(300) < 0.6, "met", "not met").tolist()
+    event = (rng.random(300) < 0.04).astype(float).tolist()
+    sample = judged(make_sample(strategy, outcome=event, reduction=reduction, kind="binary"))
+    by_surgeon = replace(sample, study=replace(sample.study, cluster="surgeon"))
+    reasons = answer_question(by_surgeon, "result").reasons
+    assert any("bootstrap over surgeons" in reason for reason in reasons)
+    assert not any("bootstrap over patients" in reason for reason in reasons)

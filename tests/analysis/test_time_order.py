@@ -1,0 +1,99 @@
+"""Only what was known before the index strategy is adjusted for."""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from dataclasses import replace
+from importlib import resources
+
+import pytest
+
+import outcomes
+import synthetic_cohort
+from outcomes.analysis.assembly import assemble
+from outcomes.analysis.protocol import EligibilityRule, OutcomePlan, ReductionPlan, StrategyPlan, Study
+from outcomes.analysis.time_order import check_time_order
+from outcomes.errors import StudyError
+
+PLAN = Study(
+    title="Invented",
+    declared=dt.date(2026, 1, 1),
+    strategy=StrategyPlan(judged=("volar locking plate", "percutaneous pinning")),
+    reduction=ReductionPlan(criteria="common-practice"),
+    outcomes=(OutcomePlan(name="grip_share", visit="12 months", role="primary", better="higher"),),
+    covariates=("age", "tilt_injury", "tilt_before", "dominant_injured"),
+    pattern="pattern",
+)
+
+
+@pytest.fixture(scope="module")
+def cohort():
+    text = resources.files("synthetic_cohort").joinpath("data/dictionary.toml").read_text(encoding="utf-8")
+    dictionary = tomllib.loads(text)
+    return outcomes.read_cohort(
+        synthetic_cohort.generate(120, "both", seed=1)[list(dictionary["columns"])], dictionary
+    )
+
+
+def test_what_was_known_before_is_taken(cohort):
+    assert not any("eligibility" in text for text in assemble(cohort, PLAN).warnings)
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("reduction", "reduction is or makes up"),
+        ("strategy", "strategy is or makes up"),
+        ("component_volar_plate", "component_volar_plate is or makes up"),
+        ("tilt_postoperative", "tilt_postoperative is from postoperative; use tilt_before"),
+        ("grip_injured_12_months", "grip_injured_12_months is from 12 months"),
+    ],
+)
+def test_what_came_after_is_refused_by_name(cohort, name, said):
+    with pytest.raises(StudyError, match="before the index strategy") as caught:
+        assemble(cohort, replace(PLAN, covariates=(*PLAN.covariates, name)))
+    assert said in str(caught.value)
+    assert caught.value.code == "covariate_after_strategy"
+
+
+def test_the_post_reduction_film_is_before_an_operation_and_after_a_cast(cohort):
+    plan = replace(PLAN, covariates=("tilt_post_reduction",))
+    columns = cohort.dictionary.columns
+    assert check_time_order(plan, columns, ["volar locking plate"]) == ()
+    with pytest.raises(StudyError, match="post-reduction; use tilt_before"):
+        check_time_order(plan, columns, ["volar locking plate", "closed reduction and cast"])
+
+
+def test_a_pattern_from_after_the_strategy_is_refused(cohort):
+    with pytest.raises(StudyError, match="before the index strategy"):
+        assemble(cohort, replace(PLAN, pattern="reduction"))
+
+
+def test_without_reduction_total_effects_are_held_to_the_same(cohort):
+    with pytest.raises(StudyError, match="before the index strategy"):
+        assemble(cohort, replace(PLAN, reduction=None, covariates=("tilt_postoperative",)))
+
+
+def test_the_other_hand_is_not_touched_by_the_strategy(cohort):
+    sample = assemble(cohort, replace(PLAN, covariates=("age", "grip_other_12_months")))
+    assert sample.study.covariates[-1] == "grip_other_12_months"
+
+
+def test_eligibility_that_looks_ahead_is_said(cohort):
+    rule = EligibilityRule(column="grip_injured_12_months", at_least=1.0, reason="grip not measured")
+    sample = assemble(cohort, replace(PLAN, eligibility=(rule,)))
+    assert any("selects on what came after" in text for text in sample.warnings)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"covariates": ("age", "age")}, "covariates names age more than once"),
+        ({"strategy": StrategyPlan(judged=("nail", "nail"))}, "judged names nail more than once"),
+        ({"seed": -1}, "at least 0"),
+    ],
+)
+def test_plans_that_repeat_themselves_are_refused(change, said):
+    with pytest.raises(StudyError, match=said):
+        replace(PLAN, **change)
