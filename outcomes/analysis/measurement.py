@@ -144,11 +144,15 @@ def _events(cohort: Cohort, frame: pd.DataFrame, plan: OutcomePlan, study: Study
     under = complication_outcomes(
         cohort, after=_film_dates(cohort, frame), exclude_reduction_linked=True, window_days=plan.window_days
     )
+    stand_in = [
+        f"{undated} films without a date: there, events after the treatment date count, and some may have come before "
+        "the film"
+    ] if undated else []  # fmt: skip
     return Measured(
         key=plan.key, label=f"{label} not linked to the reduction, after the film that defines it",
         unit="percentage points", kind="binary", values=_event_values(under, plan.name),
         total_values=_event_values(total, plan.name),
-        notes=(*_event_notes(under, plan.name), "Strategies in total (E3): " + total.event_set),
+        notes=(*_event_notes(under, plan.name), *stand_in, "Strategies in total (E3): " + total.event_set),
     )  # fmt: skip
 
 
@@ -177,8 +181,8 @@ def _event_notes(found: ComplicationOutcomes, name: str) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _film_dates(cohort: Cohort, frame: pd.DataFrame) -> pd.Series[pd.Timestamp]:
-    """Return the date of the film that defines reduction; the treatment date where no film is dated."""
+def _film_dates(cohort: Cohort, frame: pd.DataFrame) -> tuple[pd.Series[pd.Timestamp], int]:
+    """Return the date of the film that defines reduction, and for how many cases the treatment date stands in."""
     data = cohort.data
     dates = pd.Series(pd.NaT, index=data.index, dtype="datetime64[ns]")
     for film in sorted(set(frame["film"])):
@@ -186,6 +190,7 @@ def _film_dates(cohort: Cohort, frame: pd.DataFrame) -> pd.Series[pd.Timestamp]:
         rows = (frame["film"] == film).to_numpy()
         if column in data:
             dates[rows] = data.loc[rows, column]
+    undated = int(dates.isna().sum())
     if "treatment_date" in data:
         dates = dates.fillna(data["treatment_date"])
-    return dates
+    return dates, undated
