@@ -49,7 +49,8 @@ def test_welch_needs_variation_in_every_group(groups):
 
 
 def test_one_constant_group_is_allowed_in_the_classic_test():
-    assert one_way_anova([[1, 1, 1], [2, 3, 4]]).f is not None
+    """Means 1 and 3, grand mean 2: SSB = 6; SSW = 0 + 2; F = 6 / (2 / 4)."""
+    assert one_way_anova([[1, 1, 1], [2, 3, 4]]).f == 12
 
 
 def test_reads_like_a_sentence():

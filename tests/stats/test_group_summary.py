@@ -79,6 +79,24 @@ def test_small_groups():
     assert column.q1 == (7.0, None, 1.25)
 
 
+@pytest.mark.parametrize("n", [5, 6, 7, 8, 1001, 1002, 1003, 1004, 30_001, 30_002])
+@pytest.mark.parametrize("k", [1, 2, 7])
+def test_overall_quartiles_whatever_the_groups(n: int, k: int):
+    rng = np.random.default_rng(n + k)
+    values = rng.normal(size=n) * rng.lognormal(0, 2, n)
+    column = summarise_groups({"x": values}, rng.integers(0, k, n)).columns[0]
+    assert isinstance(column, NumberSummary)
+    quartiles = (column.q1[-1], column.median[-1], column.q3[-1])
+    assert np.allclose(quartiles, np.quantile(values, [0.25, 0.5, 0.75]), rtol=1e-14, atol=0)
+
+
+def test_two_values_in_all():
+    column = summarise_groups({"x": [1.0, 3.0]}, ["a", "b"]).columns[0]
+    assert isinstance(column, NumberSummary)
+    assert column.sd == (None, None, pytest.approx(2**0.5, rel=1e-12))
+    assert column.median == (1.0, 3.0, 2.0)
+
+
 def test_a_large_offset_costs_nothing():
     """NIST NumAcc4 as one group: SD 0.1 to 8 digits."""
     values = [10000000.2] + [10000000.1, 10000000.3] * 500
@@ -132,7 +150,8 @@ def test_bad_columns_are_named_and_never_quoted():
         summarise_groups({"x": [0, 2.0]}, ["a", "b"], yes_no=["x"])
     with pytest.raises(EstimationError, match="column x: 3 rows, but 2 rows of groups"):
         summarise_groups({"x": [0, 2.0, 3]}, ["a", "b"])
-    with pytest.raises(EstimationError, match="column x: holds infinite"):
-        summarise_groups({"x": [0, np.inf]}, ["a", "b"])
+    for infinite in (np.inf, -np.inf):
+        with pytest.raises(EstimationError, match="column x: holds infinite"):
+            summarise_groups({"x": [0, infinite]}, ["a", "a"])
     with pytest.raises(EstimationError, match="no column named y"):
         summarise_groups({"x": [0, 1]}, ["a", "b"], yes_no=["y"])
