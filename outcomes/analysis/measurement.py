@@ -141,8 +141,9 @@ def _events(cohort: Cohort, frame: pd.DataFrame, plan: OutcomePlan, study: Study
             key=plan.key, label=label, unit="percentage points", kind="binary", values=values,
             total_values=values, notes=_event_notes(total, plan.name),
         )  # fmt: skip
+    after, undated = _film_dates(cohort, frame)
     under = complication_outcomes(
-        cohort, after=_film_dates(cohort, frame), exclude_reduction_linked=True, window_days=plan.window_days
+        cohort, after=after, exclude_reduction_linked=True, window_days=plan.window_days
     )
     stand_in = [
         f"{undated} films without a date: there, events after the treatment date count, and some may have come before "
