@@ -56,6 +56,7 @@ def assemble(cohort: Cohort, study: Study) -> StudySample:
     _add_strategy(frame, cohort, study.strategy)
     warnings += check_time_order(study, cohort.dictionary.columns, frame["strategy_recorded"].tolist())
     frame = add_derived(frame)
+    _check_pattern(frame, study.pattern)
     frame["film"] = _films(frame["strategy_recorded"].to_numpy(dtype=object), study.reduction)
     bounds, side_by_side = None, pd.DataFrame()
     frame["reduction"] = ""
@@ -83,15 +84,18 @@ def assemble(cohort: Cohort, study: Study) -> StudySample:
 
 
 def _clusters(frame: pd.DataFrame, study: Study, warnings: list[str]) -> NDArray[np.int64]:
-    """Return cluster codes; a case without the clustering column is a cluster of its own."""
+    """Return cluster codes; cases without the clustering column are clustered by patient."""
     if study.cluster not in frame:
         raise StudyError(f"clusters by {study.cluster!r}: the cohort has no such column", code="no_cluster")
     codes, levels = pd.factorize(frame[study.cluster], sort=True)
     missing = codes < 0
     codes = codes.astype(np.int64)
-    codes[missing] = len(levels) + np.arange(int(missing.sum()))
     if missing.any():
-        warnings.append(f"{int(missing.sum())} cases without {study.cluster} count as clusters of their own")
+        own = frame["patient_id"] if "patient_id" in frame else frame["source_row"]
+        codes[missing] = len(levels) + pd.factorize(own[missing])[0]
+        warnings.append(
+            f"{int(missing.sum())} cases without {study.cluster} are clustered by patient, apart from every {study.cluster}"
+        )
     if study.cluster != "patient_id" and "patient_id" in frame:
         spread = frame.groupby("patient_id")[study.cluster].nunique()
         if (spread > 1).any():
@@ -100,6 +104,24 @@ def _clusters(frame: pd.DataFrame, study: Study, warnings: list[str]) -> NDArray
                 "contain patients, so errors can be too small"
             )
     return codes
+
+
+def _check_pattern(frame: pd.DataFrame, pattern: str) -> None:
+    """Refuse a pattern that is no column, or that is a number: support is judged within levels."""
+    if not pattern:
+        return
+    if pattern not in frame:
+        raise StudyError(
+            f"pattern column {pattern!r} is not in this cohort; it has {', '.join(sorted(map(str, frame.columns)))}",
+            code="no_pattern_column",
+        )
+    column = frame[pattern]
+    numeric = pd.api.types.is_numeric_dtype(column) and not column.dropna().isin((0.0, 1.0)).all()
+    if numeric or pd.api.types.is_datetime64_any_dtype(column):
+        raise StudyError(
+            f"pattern column {pattern!r} holds numbers or dates; name a category or a yes/no column, or leave pattern out",
+            code="pattern_not_category",
+        )
 
 
 def _add_strategy(frame: pd.DataFrame, cohort: Cohort, plan: StrategyPlan) -> None:

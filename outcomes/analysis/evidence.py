@@ -114,7 +114,7 @@ def gather_evidence(sample: StudySample, plan: OutcomePlan) -> Evidence:
     pattern = frame[study.pattern].astype(object).to_numpy() if study.pattern else None
     if pattern is not None:
         pattern = np.array(
-            ["not recorded" if value is None or value != value else value for value in pattern], object
+            ["not recorded" if value is None or value != value else str(value) for value in pattern], object
         )
     comparable = {pair: comparable_set(pair, cases.strategy, pattern, limits) for pair in judged.pairs}
     reading = Reading(

@@ -8,6 +8,7 @@ TOML file; in a notebook it can be written directly.
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -20,6 +21,13 @@ Role = Literal["primary", "secondary"]
 DataSeen = Literal["yes", "no", "partly"]
 ClusterBy = Literal["patient_id", "surgeon", "hospital"]
 Road = Literal["standardisation"]
+
+#: Limits that are least numbers of cases, and limits that are shares.
+COUNTED_LIMITS = frozenset({"judged_met_min", "judged_not_met_min"})
+SHARED_LIMITS = frozenset(
+    {"judged_cover_min", "propensity_min", "comparable_keep_min", "arm_effective_share_min", "indeterminate_max",
+     "outcome_missing_max", "fragile_min"}
+)  # fmt: skip
 
 #: Film that defines reduction when the plan asks for the first film after the index strategy.
 FIRST_FILM = "first after index"
@@ -156,6 +164,15 @@ class OutcomePlan:
     window_days: int | None = None
     dominance: Literal["none", "ten_percent"] = "none"
 
+    def __post_init__(self) -> None:
+        """Refuse a window that ends before it begins."""
+        if self.window_days is not None and self.window_days < 1:
+            raise StudyError(
+                f"window_days of {self.name!r} is {self.window_days}; give at least 1, or leave it out for all recorded "
+                "follow-up",
+                code="bad_window",
+            )
+
     @property
     def key(self) -> str:
         """Identifier used in results, e.g. ``grip_share_12_months``."""
@@ -228,6 +245,19 @@ class Study:
             repeated = sorted({name for name in names if names.count(name) > 1})
             if repeated:
                 raise StudyError(f"{what} names {', '.join(repeated)} more than once", code="named_twice")
+        wrong = [
+            name
+            for name, value in self.limits.items()
+            if not math.isfinite(value)
+            or value < (1 if name in COUNTED_LIMITS else 0)
+            or (value > 1 and name in SHARED_LIMITS)
+        ]
+        if wrong:
+            raise StudyError(
+                f"limits {', '.join(sorted(wrong))} cannot be meant: least numbers of cases are at least 1, shares between "
+                "0 and 1, the others at least 0",
+                code="bad_limit",
+            )
         if self.seed < 0:
             raise StudyError("seed must be a whole number of at least 0", code="bad_seed")
         plan = self.reduction

@@ -71,6 +71,24 @@ WORDS: dict[str, tuple[str, ...]] = {
 }
 
 
+#: Keys that hold lists; a single word would be read letter by letter.
+LISTS = (
+    ("strategy", "judged"),
+    ("covariates", "names"),
+    ("reduction", "also"),
+    ("reduction", "intermediate"),
+)
+
+
+def check_lists(content: Mapping[str, Any], problems: list[str]) -> None:
+    """Refuse a word, or anything else, where a list of words is meant."""
+    for table, key in LISTS:
+        inner = content.get(table)
+        value = inner.get(key) if isinstance(inner, Mapping) else None
+        if value is not None and value != "?" and not isinstance(value, list | tuple):
+            problems.append(f'{key} in {table} must be a list, e.g. {key} = ["...", "..."]')
+
+
 def check_paths(content: Mapping[str, Any], problems: list[str]) -> None:
     """Refuse paths in which a backslash became a tab or a newline."""
     tables = [content.get("cohort"), content.get("strategy"), content.get("reduction")]

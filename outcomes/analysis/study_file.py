@@ -25,7 +25,7 @@ from outcomes.analysis.protocol import (
     StrategyPlan,
     Study,
 )
-from outcomes.analysis.study_checks import WINDOWS_HINT, check_keys, check_open, check_paths
+from outcomes.analysis.study_checks import WINDOWS_HINT, check_keys, check_lists, check_open, check_paths
 from outcomes.errors import OutcomesError, StudyError
 from outcomes.estimates import Margin
 from outcomes.reference import load_reference
@@ -66,6 +66,7 @@ def read_study(source: str | Path | Mapping[str, Any]) -> Study:
     check_keys(content, problems)
     check_open(content, "", problems)
     check_paths(content, problems)
+    check_lists(content, problems)
     if problems:
         raise StudyError("study file: " + "; ".join(problems), code="study_file")
     study = _build(content)

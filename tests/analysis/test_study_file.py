@@ -143,3 +143,11 @@ def test_missing_file_is_named_without_its_folder(tmp_path):
         read_study(tmp_path / "nothing.toml")
     assert "nothing.toml" in str(caught.value)
     assert str(tmp_path) not in str(caught.value)
+
+
+def test_a_word_where_a_list_is_meant_is_refused():
+    plan = changed(strategy={"judged": "volar locking plate"}, covariates={"names": "age"})
+    with pytest.raises(StudyError) as caught:
+        read_study(plan)
+    assert "judged in strategy must be a list" in str(caught.value)
+    assert "names in covariates must be a list" in str(caught.value)

@@ -11,6 +11,7 @@ import pytest
 
 import outcomes
 import synthetic_cohort
+from outcomes.analysis.answer import answer_question
 from outcomes.analysis.assembly import assemble
 from outcomes.analysis.protocol import EligibilityRule, OutcomePlan, ReductionPlan, StrategyPlan, Study
 from outcomes.analysis.time_order import check_time_order
@@ -92,8 +93,42 @@ def test_eligibility_that_looks_ahead_is_said(cohort):
         ({"covariates": ("age", "age")}, "covariates names age more than once"),
         ({"strategy": StrategyPlan(judged=("nail", "nail"))}, "judged names nail more than once"),
         ({"seed": -1}, "at least 0"),
+        ({"limits": {"propensity_min": float("nan")}}, "limits propensity_min cannot be meant"),
+        ({"limits": {"judged_met_min": 0.0}}, "limits judged_met_min cannot be meant"),
+        ({"limits": {"indeterminate_max": 20.0}}, "limits indeterminate_max cannot be meant"),
     ],
 )
-def test_plans_that_repeat_themselves_are_refused(change, said):
+def test_plans_that_cannot_be_meant_are_refused(change, said):
     with pytest.raises(StudyError, match=said):
         replace(PLAN, **change)
+
+
+def test_a_window_that_ends_before_it_begins_is_refused():
+    with pytest.raises(StudyError, match="at least 1"):
+        OutcomePlan(name="complication", better="lower", window_days=-5)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "said"), [("nope", "is not in this cohort"), ("age", "holds numbers or dates")]
+)
+def test_a_pattern_must_be_a_category_of_the_cohort(cohort, pattern, said):
+    with pytest.raises(StudyError, match=said):
+        assemble(cohort, replace(PLAN, pattern=pattern))
+
+
+def test_a_yes_no_pattern_with_missing_values_is_levels(cohort):
+    data = cohort.data.copy()
+    data.loc[data.index[:20], "open_injury"] = float("nan")
+    sample = assemble(replace(cohort, data=data), replace(PLAN, pattern="open_injury"))
+    answer = answer_question(sample, "grip_share_12_months")
+    assert {row.pattern for row in answer.outside} <= {"1.0", "0.0", "not recorded"}
+
+
+def test_cases_without_a_surgeon_are_clustered_by_patient(cohort):
+    data = cohort.data.copy()
+    data["surgeon"] = None
+    data.loc[data.index[:2], "patient_id"] = "one patient"
+    sample = assemble(replace(cohort, data=data), replace(PLAN, cluster="surgeon"))
+    assert sample.frame["cluster"].nunique() == data["patient_id"].nunique()
+    assert sample.frame["cluster"].iloc[0] == sample.frame["cluster"].iloc[1]
+    assert any("clustered by patient" in text for text in sample.warnings)
