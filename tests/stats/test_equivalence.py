@@ -59,7 +59,9 @@ def test_non_inferiority_reads_the_harmful_side():
 def test_a_limit_on_the_margin_is_not_within_it():
     touching = Estimate(value=0.5, conf_low=-1.0, conf_high=2.0, level=0.9, unit="kg")
     assert tost(touching, margin(2)).shown is False
-    assert tost(touching, margin(1)).shown is False
+    below = Estimate(value=-0.2, conf_low=-1.0, conf_high=0.6, level=0.9, unit="kg")
+    assert tost(below, margin(1)).shown is False
+    assert tost(below, margin(1.001)).shown is True
     assert tost(touching, margin(2.001)).shown is True
     assert non_inferiority(touching, margin(1), alpha=0.05, better="higher").shown is False
     assert non_inferiority(touching, margin(2), alpha=0.05, better="lower").shown is False

@@ -175,6 +175,7 @@ def test_exact_test_leaves_out_empty_rows_and_says_when_there_is_nothing():
     test = exact_test([[2, 0, 0], [0, 0, 1], [0, 0, 0], [0, 0, 1]])
     assert (test.n_empty_rows, test.n_empty_columns) == (1, 1)
     assert math.isclose(test.p_value, 1 / 3, rel_tol=1e-12)
+    assert exact_test([[1, 5], [0, 9]]).n_empty_columns == exact_test([[1, 0], [5, 9]]).n_empty_rows == 0
     nothing = exact_test([[2, 0], [3, 0], [0, 0], [0, 0]])
     assert (nothing.p_value, nothing.n, nothing.n_empty_rows, nothing.n_empty_columns) == (None, 5, 2, 1)
 
