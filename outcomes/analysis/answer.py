@@ -6,13 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from outcomes.analysis import sentences
-from outcomes.analysis.axes import AtMargin, answers_by_margin, judge_axes
+from outcomes.analysis.axes import AtMargin, Axes, answers_by_margin, judge_axes
 from outcomes.analysis.effects import AxisState, Effect, Gate, OutOfComparison, State
 from outcomes.analysis.evidence import Evidence, gather_evidence
 from outcomes.analysis.few_clusters import few_cluster_intervals, few_cluster_reasons
 from outcomes.analysis.met_share import standardised_share_met
 from outcomes.analysis.sample import StudySample
 from outcomes.analysis.support import data_gates, reduction_gates, strategy_gates
+from outcomes.analysis.unsettled import Unsettled, unsettled_effects
 from outcomes.estimates import Estimate, Margin
 
 __all__ = ["Answer", "AtMargin", "AxisState", "Effect", "Gate", "OutOfComparison", "State"]
@@ -55,6 +56,8 @@ class Answer:
         An effect counts in the unexpected direction.
     model : str
         One sentence naming model, covariates, errors and their correction.
+    unsettled : tuple of Unsettled
+        For an axis that is open although no gate closed it: what every unsettled effect would need.
     few_clusters : tuple of Estimate
         Where clusters are fewer than the limit and the outcome is continuous: E1 and each pair again, with the
         wild cluster bootstrap interval to be read beside that of `reduction` and `pairs` (`total_pairs` when
@@ -94,6 +97,7 @@ class Answer:
     reasons: tuple[str, ...]
     reversed: bool
     model: str
+    unsettled: tuple[Unsettled, ...] = ()
     few_clusters: tuple[Estimate, ...] = ()
 
     def __str__(self) -> str:
@@ -144,6 +148,7 @@ def answer_question(sample: StudySample, key: str) -> Answer:
         reasons=(
             *sentences.reasons(evidence, sample, plan, axes), *few_cluster_reasons(evidence, measured, sample.study),
         ), reversed=axes.reversed, model=sentences.model(evidence, measured, sample.study),
+        unsettled=_unsettled(axes, gates, evidence, plan.margin),
         few_clusters=few_cluster_intervals(evidence, sample, plan),
     )  # fmt: skip
 
@@ -158,6 +163,20 @@ def _gates(evidence: Evidence) -> tuple[Gate, ...]:
     return gates + strategy_gates(
         evidence.judged, evidence.comparable, cases.strategy, evidence.met, cases.X, evidence.usable, limits
     )
+
+
+def _unsettled(
+    axes: Axes, gates: tuple[Gate, ...], evidence: Evidence, margin: Margin | None
+) -> tuple[Unsettled, ...]:
+    """Return what the effects of an axis that is open by its intervals alone would need."""
+    closed = {gate.axis for gate in gates}
+    pairs = evidence.effects.get("E2" if evidence.asked else "E3", ())
+    open_: tuple[Effect, ...] = ()
+    if axes.reduction == "undetermined" and not closed & {"reduction", "both"}:
+        open_ += evidence.effects.get("E1", ())
+    if axes.strategy == "undetermined" and not closed & {"strategy", "both"}:
+        open_ += pairs
+    return unsettled_effects(open_, margin)
 
 
 def _counts(evidence: Evidence) -> dict[str, int]:

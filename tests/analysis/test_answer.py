@@ -399,3 +399,19 @@ def test_a_pattern_outside_the_comparison_is_not_modelled_for_that_pair(make_sam
         frozenset(row.groups) for row in answer.outside
     } == {frozenset((PLATE, PINS)), frozenset((third, PINS))}
     assert all("simultaneous" in estimate.method for estimate in pairs.values())
+
+
+def test_an_open_axis_says_what_it_would_need(make_sample):
+    """Half-widths shrink with the root of n: the named number of cases must settle the effect."""
+    counts = {key: n // 2 for key, n in COUNTS.items()} | {(PINS, "met"): 20}
+    strategy, reduction, outcome = cells(counts, {key: 80.0 for key in MEANS}, spread=15)
+    answer = answer_question(
+        with_margin(make_sample(strategy, outcome=outcome, reduction=reduction), 5), "result"
+    )
+    assert answer.strategy_state == "undetermined"
+    need = next(each for each in answer.unsettled if each.contrast == answer.pairs[0].estimate.contrast)
+    assert need.settles_as == "inside the margin"
+    ordinary = answer.pairs[0].ordinary
+    half = (ordinary.conf_high - ordinary.conf_low) / 2
+    assert half * np.sqrt(need.n / need.n_needed) < 5 - abs(ordinary.value)
+    assert half * np.sqrt(need.n / (need.n_needed - 2)) > 5 - abs(ordinary.value)
