@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from outcomes.analysis.design import exposure_columns
 from outcomes.analysis.risks import POINTS, fit_risk, risk_design
-from outcomes.analysis.standardisation import Cases
+from outcomes.analysis.standardisation import Cases, cluster_deviations
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.clusters import LEAST_OBSERVED, degrees_of_freedom
@@ -29,7 +29,8 @@ def standardised_share_met(cases: Cases, labelled: NDArray[np.bool_]) -> dict[st
     Returns
     -------
     dict of strategy to Estimate
-        In per cent. The intervals are Wald intervals of an average over a population, not of a raw
+        In per cent. The variance of averaging over a sampled population is added to that of the coefficients. The
+        intervals are Wald intervals of an average over a population, not of a raw
         proportion; limits are cut at 0 and 100.
     """
     used = labelled & cases.complete
@@ -56,16 +57,17 @@ def standardised_share_met(cases: Cases, labelled: NDArray[np.bool_]) -> dict[st
         return {
             name: Estimate.not_estimable(str(error), contrast=label.format(name), unit="%") for name in both
         }
-    values, rows = [], []
+    values, rows, spread = [], [], []
     for name in columns.strategies:
         X = design.counterfactual(cases, cases.complete, name, None)
         risk = 1 / (1 + np.exp(-(X @ fit.coefficients)))
         values.append(POINTS * float(risk.mean()))
         rows.append(POINTS * ((risk * (1 - risk)) @ X) / len(risk))
+        spread.append(cluster_deviations(POINTS * risk, cases.cluster, cases.complete))
     gradient = np.array(rows)
     estimates = contrast_estimates(
         np.array(values), np.diag(contrast_covariance(fit, gradient)), degrees_of_freedom(fit.pieces, gradient, least_observed=LEAST_OBSERVED),
-        size=np.ones(len(values)), fit=fit, labels=[label.format(name) for name in columns.strategies], unit="%",
+        size=np.ones(len(values)), fit=fit, extra_variance=np.square(np.array(spread)).sum(axis=1), labels=[label.format(name) for name in columns.strategies], unit="%",
     )  # fmt: skip
     return {
         **{

@@ -205,3 +205,18 @@ def test_clusters_of_a_penalised_fit_are_named_as_they_are(make_sample):
     reasons = answer_question(by_surgeon, "result").reasons
     assert any("bootstrap over surgeons" in reason for reason in reasons)
     assert not any("bootstrap over patients" in reason for reason in reasons)
+
+
+def test_a_share_met_by_one_strategy_has_the_error_of_a_plain_share(make_sample):
+    """One strategy and one yes/no covariate: the standardised share is the raw share, p (1 - p) / n its variance.
+
+    Without the variance of averaging only the part within the covariate's levels would be left: 3.8 points, not 5.0.
+    """
+    frail = np.repeat([0.0, 1.0], 50)
+    reduction = ["met"] * 40 + ["not met"] * 10 + ["met"] * 8 + ["not met"] * 42
+    sample = make_sample(
+        [A] * 100, outcome=list(range(100)), reduction=reduction, covariates=("frail",), columns={"frail": frail}
+    )  # fmt: skip
+    share = answer_question(judged(sample), "result").share_met[A]
+    assert share.value == pytest.approx(48, abs=1e-6)
+    assert share.std_error == pytest.approx(100 * np.sqrt(0.48 * 0.52 / 100), rel=0.02)
