@@ -190,9 +190,9 @@ def strategy_gates(
     Returns
     -------
     tuple of Gate
-        The effective size of an arm is that of its cases that met the criteria (the cases E2 compares),
-        weighted to the pair's comparable set: one over the probability of the strategy times that of meeting
-        the criteria.
+        The arm of a pair is the users of one strategy with everything known whose covariates leave room for the
+        other, weighted to the pair's comparable set: one over the fitted probability of their strategy. Enough of them must have met the criteria, by
+        count, and support for both labels is asked by :func:`reduction_gates`.
     """
     gates: list[Gate] = []
     if len(judged.strategies) < 2:
@@ -207,11 +207,8 @@ def strategy_gates(
             axis="strategy", name="share of eligible cases held by judged strategies", found=judged.cover,
             limit=limits["judged_cover_min"], remedy="group the rarer strategies or collect more of them",
         ))  # fmt: skip
-    probability_met = _probability_met(strategy, met, X, usable)
     for groups in judged.pairs:
-        gates.extend(
-            _pair_gates(groups, comparable[groups], strategy, met, probability_met, X, usable, limits)
-        )
+        gates.extend(_pair_gates(groups, comparable[groups], strategy, met, X, usable, limits))
     return tuple(gates)
 
 
@@ -220,7 +217,6 @@ def _pair_gates(
     comparable: Comparable,
     strategy: ObjectArray,
     met: FloatArray | None,
-    probability_met: FloatArray | None,
     X: FloatArray,
     usable: BoolArray,
     limits: Mapping[str, float],
@@ -250,21 +246,40 @@ def _pair_gates(
             limit=limits["comparable_keep_min"], remedy="hardly any case of one resembles a case of the other: "
             "restrict the question to the fractures they share, or leave the pair out of the plan",
         )]  # fmt: skip
-    gates = []
+    gates = _too_few_met(groups, comparable.cases & usable, strategy, met, limits)
     for group, probability in ((groups[0], probability_first), (groups[1], 1 - probability_first)):
-        arm = strategy[cases] == group
+        arm = (strategy[cases] == group) & (likeness >= limits["propensity_min"])
         weight = 1 / np.maximum(probability, 1e-9)
-        if met is not None and probability_met is not None:
-            arm = arm & (met[cases] == 1)
-            weight = weight / np.maximum(probability_met[cases], 1e-9)
         size = effective_size(weight[arm]) if arm.any() else 0.0
         needed = max(limits["arm_effective_min"], limits["arm_effective_share_min"] * float(arm.sum()))
         if size < needed:
             more = int(np.ceil(max(arm.sum() * (needed / max(size, 1.0) - 1), needed - size)))
-            label = "" if met is None else " meeting criteria"
             gates.append(Gate(
-                axis="strategy", name=f"effective sample of {group}{label} against the other of {words}",
-                found=size, limit=needed, remedy=f"about {more} more cases of {group}{label}, or group strategies",
+                axis="strategy", name=f"effective sample of {group} against the other of {words}",
+                found=size, limit=needed, remedy=f"about {more} more cases of {group}, or group strategies",
+            ))  # fmt: skip
+    return gates
+
+
+def _too_few_met(
+    groups: tuple[str, str],
+    cases: BoolArray,
+    strategy: ObjectArray,
+    met: FloatArray | None,
+    limits: Mapping[str, float],
+) -> list[Gate]:
+    """Gates of arms that lose the cases that met the criteria with the patterns outside the comparable set."""
+    gates: list[Gate] = []
+    if met is None:
+        return gates
+    for group in groups:
+        count = int((cases & (strategy == group) & (met == 1)).sum())
+        if count < limits["judged_met_min"]:
+            more = int(limits["judged_met_min"]) - count
+            gates.append(Gate(
+                axis="strategy", found=count, limit=limits["judged_met_min"],
+                name=f"cases of {group} meeting criteria where {groups[0]} and {groups[1]} are both used",
+                remedy=f"about {more} more cases of {group} meeting criteria in those patterns, or group strategies",
             ))  # fmt: skip
     return gates
 
@@ -291,7 +306,7 @@ def reduction_gates(
     gates = []
     for label, value in (("met", 1.0), ("not met", 0.0)):
         side = usable & (met == value)
-        size = 0.0
+        size = float(side.sum())
         if probability is not None and side.any():
             chance = probability[side] if value == 1 else 1 - probability[side]
             size = effective_size(1 / np.maximum(chance, 1e-9))

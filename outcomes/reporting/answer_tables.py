@@ -286,6 +286,51 @@ def gates_table(answer: Answer) -> Table:
     )
 
 
+def unsettled_table(answer: Answer) -> Table:
+    """Return what would settle the effects of an axis that is open by its intervals alone."""
+    lines = [
+        (each.contrast, f"{each.half_width:.3g}", f"{each.needed:.3g}", each.settles_as, count(each.n), count(each.n_needed))
+        for each in answer.unsettled
+    ]  # fmt: skip
+    tidy = [
+        {"outcome": answer.outcome, "contrast": u.contrast, "half_width": u.half_width, "needed": u.needed,
+         "settles_as": u.settles_as, "n": u.n, "n_needed": u.n_needed}
+        for u in answer.unsettled
+    ]  # fmt: skip
+    return Table(
+        key=f"unsettled_{answer.outcome}",
+        title=f"{capital(answer.label)}: what would settle it ({answer.unit})",
+        header=("Contrast", "Half-width", "Needed", "To be", "Cases", "About needed"),
+        rows=data_rows(lines),
+        frame=pd.DataFrame(tidy),
+        notes=(
+            "Half the width of the interval, and what it would have to be if the estimate stayed where it is. "
+            "Half-widths shrink with the root of the number of cases. A plan for the next study, not a promise.",
+        ),
+        text_columns=(0, 3),
+    )
+
+
+def few_clusters_table(answer: Answer) -> Table:
+    """Return the wild cluster bootstrap intervals that stand beside the others where clusters are few."""
+    lines = [(e.contrast, *estimate_cells(e), count(e.n), e.method) for e in answer.few_clusters]
+    return Table(
+        key=f"few_clusters_{answer.outcome}",
+        title=f"{capital(answer.label)}: few clusters, a second interval ({answer.unit})",
+        header=("Contrast", "Estimate", "95 % interval", "n", "Method"),
+        rows=data_rows(lines),
+        frame=pd.DataFrame(
+            [
+                {"outcome": answer.outcome, "contrast": e.contrast, "estimate": e.value, "conf_low": e.conf_low,
+                 "conf_high": e.conf_high, "p_value": e.p_value, "n": e.n, "method": e.method}
+                for e in answer.few_clusters
+            ]
+        ),
+        notes=("With so few clusters no interval is reliable; these are not simultaneous.",),
+        text_columns=(0, 4),
+    )  # fmt: skip
+
+
 def outside_table(answer: Answer) -> Table:
     """Return the fracture patterns that are not comparable for a pair of strategies."""
     lines = [(" and ".join(o.groups), o.pattern, count(o.n_cases), o.why) for o in answer.outside]

@@ -12,11 +12,13 @@ from outcomes.analysis.run import Analysis
 from outcomes.analysis.sample import FlowStep
 from outcomes.reporting.answer_tables import (
     estimand_table,
+    few_clusters_table,
     gates_table,
     margins_table,
     outside_table,
     share_met_table,
     states_table,
+    unsettled_table,
 )
 from outcomes.reporting.canvas import Picture
 from outcomes.reporting.comparison_tables import comparison_tables, spread_frame
@@ -133,6 +135,10 @@ def _answer_blocks(answer: Answer) -> Iterator[Block]:
     if answer.gates:
         yield gates_table(answer)
     yield estimand_table(answer)
+    if answer.unsettled:
+        yield unsettled_table(answer)
+    if answer.few_clusters:
+        yield few_clusters_table(answer)
     if answer.by_margin:
         yield margins_table(answer)
     if answer.reasons:

@@ -45,7 +45,7 @@ def number(value: float | None, decimals: int = 1) -> str:
     """
     if value is None or not math.isfinite(value):
         return NOTHING
-    rounded = Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN)
+    rounded = _rounded(value, decimals)
     text = f"{abs(rounded):,}" if abs(rounded) >= 10_000 else f"{abs(rounded)}"
     return f"{MINUS}{text}" if rounded < 0 else text
 
@@ -78,7 +78,12 @@ def faithful_decimals(values: Iterable[float | None], landmarks: Iterable[float]
 
 
 def _moved(value: float, mark: float, decimals: int) -> bool:
-    return value != mark and (round(value, decimals) - mark) * (value - mark) <= 0
+    return value != mark and (float(_rounded(value, decimals)) - mark) * (value - mark) <= 0
+
+
+def _rounded(value: float, decimals: int) -> Decimal:
+    """Round the decimal number that a float prints as, halves to even; the one rounding of the package."""
+    return Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN)
 
 
 def interval(

@@ -173,6 +173,13 @@ def _objection(answer: Answer) -> _Fact:
     if answer.gates:
         gate = answer.gates[0]
         return _Fact(label="Strongest objection", long=str(gate), short=f"{gate.name}: {gate.remedy}")
+    if answer.unsettled:
+        need = answer.unsettled[0]
+        return _Fact(
+            label="Strongest objection",
+            long=f"too few cases to settle it; {need}",
+            short=f"too few cases to settle it: about {count(need.n_needed)} instead of {count(need.n)} needed",
+        )
     if answer.reversed:
         text = "an effect points the way nobody expected; check signs and coding before believing it"
         return _Fact(label="Strongest objection", long=text, short=text)

@@ -154,6 +154,18 @@ def answer_content(answer: Answer) -> dict[str, Any]:
             }
             for g in answer.gates
         ],
+        "unsettled": [
+            {
+                "contrast": u.contrast,
+                "half_width": finite(u.half_width),
+                "needed": finite(u.needed),
+                "settles_as": u.settles_as,
+                "n": u.n,
+                "n_needed": u.n_needed,
+            }
+            for u in answer.unsettled
+        ],
+        "few_clusters": [estimate_content(estimate) for estimate in answer.few_clusters],
         "outside": [
             {"groups": list(o.groups), "pattern": o.pattern, "n": o.n_cases, "why": o.why}
             for o in answer.outside

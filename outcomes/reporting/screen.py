@@ -35,6 +35,7 @@ def answer_lines(analysis: Analysis, run: RunFolder) -> tuple[list[str], int, Pa
     lines += [sentence(primary.pathway)] if primary.pathway else []
     lines.append(f"{count(primary.n_used)} of {count(len(analysis.sample.frame))} cases used")
     lines += [f"gate: {gate}" for gate in primary.gates]
+    lines += [f"would settle it: {need}" for need in primary.unsettled]
     for answer in analysis.answers:
         if answer is not primary:
             lines.append(f"secondary, {answer.label}: {answer.overall}")
