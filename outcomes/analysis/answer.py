@@ -126,7 +126,7 @@ def answer_question(sample: StudySample, key: str) -> Answer:
     plan = next(plan for plan in sample.study.outcomes if plan.key == key)
     measured = sample.outcomes[key]
     evidence = gather_evidence(sample, plan)
-    gates = _gates(evidence)
+    gates = _gates(evidence, measured.unplaced)
     reduction_plan = sample.study.reduction
     error = None if reduction_plan is None else reduction_plan.reading_error
     axes = judge_axes(evidence, evidence.effects, gates, plan.margin, error)
@@ -153,11 +153,17 @@ def answer_question(sample: StudySample, key: str) -> Answer:
     )  # fmt: skip
 
 
-def _gates(evidence: Evidence) -> tuple[Gate, ...]:
+def _gates(evidence: Evidence, unplaced: float) -> tuple[Gate, ...]:
     """All gates of the outcome; those of reduction only when it is asked."""
     cases, limits = evidence.cases, evidence.limits
     n = len(cases.strategy)
-    gates = data_gates(n, int((~evidence.labelled).sum()), int((~evidence.has_outcome).sum()), limits)
+    gates = data_gates(
+        n,
+        int((~evidence.labelled).sum()),
+        int((~evidence.has_outcome).sum()),
+        limits,
+        unplaced=unplaced,
+    )
     if evidence.asked:
         gates += reduction_gates(cases.strategy, cases.met, cases.X, evidence.usable, limits)
     return gates + strategy_gates(

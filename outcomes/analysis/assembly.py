@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from outcomes.analysis.derived import CAST, add_derived
 from outcomes.analysis.measurement import measure_outcome
+from outcomes.analysis.named_columns import check_judged, check_named_columns
 from outcomes.analysis.protocol import FIRST_FILM, EligibilityRule, ReductionPlan, StrategyPlan, Study
-from outcomes.analysis.sample import FlowStep, StudySample
+from outcomes.analysis.sample import STRATEGY_UNCLEAR, FlowStep, StudySample
 from outcomes.analysis.time_order import check_time_order
 from outcomes.cohort.criteria import read_criteria
 from outcomes.cohort.fixation import classify_fixation
@@ -52,12 +53,13 @@ def assemble(cohort: Cohort, study: Study) -> StudySample:
     warnings: list[str] = []
     if "case_id" not in frame:
         frame["case_id"] = [f"row {row}" for row in frame["source_row"]]
+    check_named_columns(study, cohort.dictionary.columns)
     frame["cluster"] = _clusters(frame, study, warnings)
     _add_strategy(frame, cohort, study.strategy)
     warnings += check_time_order(study, cohort.dictionary.columns, frame["strategy_recorded"].tolist())
     frame = add_derived(frame)
     _check_pattern(frame, study.pattern)
-    frame["film"] = _films(frame["strategy_recorded"].to_numpy(dtype=object), study.reduction)
+    frame["film"] = _films(frame, study.reduction)
     bounds, side_by_side = None, pd.DataFrame()
     frame["reduction"] = ""
     if study.reduction is not None:
@@ -97,13 +99,32 @@ def _clusters(frame: pd.DataFrame, study: Study, warnings: list[str]) -> NDArray
             f"{int(missing.sum())} cases without {study.cluster} are clustered by patient, apart from every {study.cluster}"
         )
     if study.cluster != "patient_id" and "patient_id" in frame:
-        spread = frame.groupby("patient_id")[study.cluster].nunique()
-        if (spread > 1).any():
+        joined = _join_patients(codes, pd.factorize(frame["patient_id"])[0])
+        n_joined = len(np.unique(codes)) - len(np.unique(joined))
+        if n_joined:
             warnings.append(
-                f"{int((spread > 1).sum())} patients have wrists in more than one {study.cluster}: the clusters do not "
-                "contain patients, so errors can be too small"
+                f"patients with wrists in more than one {study.cluster} join those into one cluster, so that clusters "
+                f"contain patients: {n_joined} clusters fewer"
             )
+        codes = joined
     return codes
+
+
+def _join_patients(codes: NDArray[np.int64], patients: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Join clusters that share a patient, until every patient lies in one.
+
+    Examples
+    --------
+    >>> _join_patients(np.array([0, 1, 1, 2]), np.array([5, 5, 6, 7])).tolist()
+    [0, 0, 0, 2]
+    """
+    joined = codes.copy()
+    while True:
+        least = pd.Series(joined).groupby(patients).transform("min").to_numpy()
+        least = pd.Series(least).groupby(joined).transform("min").to_numpy()
+        if (least == joined).all():
+            return joined
+        joined = least.astype(np.int64)
 
 
 def _check_pattern(frame: pd.DataFrame, pattern: str) -> None:
@@ -127,32 +148,39 @@ def _check_pattern(frame: pd.DataFrame, pattern: str) -> None:
 def _add_strategy(frame: pd.DataFrame, cohort: Cohort, plan: StrategyPlan) -> None:
     """Add recorded strategy, rule, parts and grouped strategy."""
     if plan.recorded_column:
-        if plan.recorded_column not in frame:
-            raise StudyError(
-                f"strategy.recorded_column {plan.recorded_column!r} is not a column of the cohort",
-                code="no_strategy",
-            )
         recorded = frame[plan.recorded_column].astype(object)
         labels = np.array(
             [UNCLEAR if value is None or value != value else str(value) for value in recorded], object
         )
         rule = np.where(labels == UNCLEAR, "nothing recorded", f"as recorded in {plan.recorded_column}")
         parts = labels.copy()
+        column = next(each for each in cohort.dictionary.columns if each.name == plan.recorded_column)
+        possible = [level for level, _ in column.levels]
     else:
         found = classify_fixation(cohort, None if plan.rules == "shipped" else plan.rules)
         labels, rule, parts = found.strategy, found.rule, found.parts
+        possible = list(found.rules.strategies)
+    members = {member for group in plan.groups.values() for member in group}
+    check_judged(plan.judged, [*plan.groups, *(name for name in possible if name not in members)])
     frame["strategy_recorded"] = labels
     frame["strategy_rule"] = rule
     frame["strategy_parts"] = [part if isinstance(part, str) else ", ".join(part) for part in parts]
     frame["strategy"] = group_strategies(labels, plan.groups) if plan.groups else labels
 
 
-def _films(strategy: ObjectArray, plan: ReductionPlan | None) -> ObjectArray:
-    """Return the film that defines reduction for every case."""
+def _films(frame: pd.DataFrame, plan: ReductionPlan | None) -> ObjectArray:
+    """Return the film that defines reduction for every case.
+
+    A table with one set of columns for the first film after the strategy, whatever the treatment, declares them so;
+    otherwise a cast is judged on the post-reduction film and an operation on the postoperative one.
+    """
+    strategy = frame["strategy_recorded"].to_numpy(dtype=object)
     if plan is None:
         return np.full(len(strategy), "", dtype=object)
     if plan.film != FIRST_FILM:
         return np.full(len(strategy), plan.film, dtype=object)
+    if any(str(name).endswith("_first_after_index") for name in frame.columns):
+        return np.full(len(strategy), FIRST_FILM, dtype=object)
     return np.where(strategy == CAST, "post-reduction", "postoperative").astype(object)
 
 
@@ -178,7 +206,7 @@ def _exclusions(frame: pd.DataFrame, study: Study) -> ObjectArray:
         reasons[open_ & unknown] = f"{rule.column} not recorded"
         reasons[open_ & ~unknown & ~passes] = rule.reason
     unclear = (reasons == "") & (frame["strategy_recorded"].to_numpy() == UNCLEAR)
-    reasons[unclear] = "strategy unclear"
+    reasons[unclear] = STRATEGY_UNCLEAR
     return reasons
 
 

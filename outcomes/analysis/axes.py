@@ -140,7 +140,9 @@ def _reduction(
     overall = next(iter(effects.get("E1", ())), None)
     if overall is None or margin is None or _closed(gates, "reduction"):
         return "undetermined", False
-    state, depends = reduction_axis(overall, effects.get("E1(s)", ()), effects.get("E4", ()))
+    # strategies that cannot be compared cannot be said to differ in what meeting the criteria does either
+    interaction = () if _closed(gates, "strategy") else effects.get("E4", ())
+    state, depends = reduction_axis(overall, effects.get("E1(s)", ()), interaction)
     if state == "does not count" and error is not None and not survives_reading_error(overall, margin, error):
         return "undetermined", depends
     return state, depends

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.analysis.design import covariate_design
@@ -13,7 +14,7 @@ from outcomes.analysis.effects import Effect
 from outcomes.analysis.estimands import Family, reduction_families, strategy_families, total_family
 from outcomes.analysis.protocol import OutcomePlan
 from outcomes.analysis.roads import Fitted, Model, Road, choose_road, effects_by_pair
-from outcomes.analysis.sample import StudySample
+from outcomes.analysis.sample import STRATEGY_UNCLEAR, StudySample
 from outcomes.analysis.standardisation import Cases, Reading
 from outcomes.analysis.support import Comparable, Judged, comparable_set, judged_strategies, limits_of
 from outcomes.errors import EstimationError
@@ -45,6 +46,8 @@ class Evidence:
         Covariate columns left out because they do not vary or repeat others.
     failures : mapping of axis to str
         Why a model could not be fitted; the axis is then undetermined.
+    shared : tuple of str
+        Judged strategies whose reduction effect is shared with others, for want of cases on one side.
     limits : mapping
     """
 
@@ -61,6 +64,7 @@ class Evidence:
     model: Model
     total_model: Model
     dropped: tuple[str, ...]
+    shared: tuple[str, ...]
     limits: Mapping[str, float]
     failures: Mapping[str, str] = field(default_factory=dict)
 
@@ -104,12 +108,14 @@ def gather_evidence(sample: StudySample, plan: OutcomePlan) -> Evidence:
     has_outcome, labelled = ~np.isnan(y), ~np.isnan(met) if asked else np.ones(len(frame), dtype=bool)
     usable = has_outcome & labelled & covariates.complete
     total_usable = ~np.isnan(total_y) & covariates.complete
+    n_unclear = int((sample.frame.get("excluded_because", pd.Series(dtype=object)) == STRATEGY_UNCLEAR).sum())
     judged = judged_strategies(
         study.strategy.judged,
         cases.strategy,
         met if asked else None,
         has_outcome & covariates.complete,
         limits,
+        n_unclear=n_unclear,
     )
     pattern = frame[study.pattern].astype(object).to_numpy() if study.pattern else None
     if pattern is not None:
@@ -131,6 +137,7 @@ def gather_evidence(sample: StudySample, plan: OutcomePlan) -> Evidence:
     failures: dict[str, str] = {}
     models: dict[str, Model] = {"reduction": "none", "total": "none"}
     dropped: set[str] = set(covariates.dropped)
+    shared: set[str] = set()
     for axis, part in parts.items():
         if part is None:
             continue
@@ -150,13 +157,16 @@ def gather_evidence(sample: StudySample, plan: OutcomePlan) -> Evidence:
             families = families_of(fitted, road)
             effects |= effects_by_pair(road, fitted, used, families, comparable, cases, reading)
             models[axis] = road.model
+            if road.interaction:
+                shared |= set(fitted.columns.shared) & set(judged.strategies)
             dropped |= set(fitted.dropped)
         except EstimationError as error:
             failures[axis] = str(error)
     return Evidence(
         cases=cases, asked=asked, has_outcome=has_outcome, labelled=labelled, usable=usable,
         total_usable=total_usable, pattern=pattern, judged=judged, comparable=comparable, effects=effects,
-        model=models["reduction"], total_model=models["total"], dropped=tuple(sorted(dropped)), limits=limits,
+        model=models["reduction"], total_model=models["total"], dropped=tuple(sorted(dropped)),
+        shared=tuple(sorted(shared)), limits=limits,
         failures=failures,
     )  # fmt: skip
 

@@ -139,7 +139,7 @@ def _events(cohort: Cohort, frame: pd.DataFrame, plan: OutcomePlan, study: Study
         values = _event_values(total, plan.name)
         return Measured(
             key=plan.key, label=label, unit="percentage points", kind="binary", values=values,
-            total_values=values, notes=_event_notes(total, plan.name),
+            total_values=values, notes=_event_notes(total, plan.name), unplaced=_unplaced(total),
         )  # fmt: skip
     after, undated = _film_dates(cohort, frame)
     under = complication_outcomes(
@@ -152,7 +152,7 @@ def _events(cohort: Cohort, frame: pd.DataFrame, plan: OutcomePlan, study: Study
     return Measured(
         key=plan.key, label=f"{label} not linked to the reduction, after the film that defines it",
         unit="percentage points", kind="binary", values=_event_values(under, plan.name),
-        total_values=_event_values(total, plan.name),
+        total_values=_event_values(total, plan.name), unplaced=_unplaced(under),
         notes=(*_event_notes(under, plan.name), *stand_in, "Strategies in total (E3): " + total.event_set),
     )  # fmt: skip
 
@@ -160,6 +160,12 @@ def _events(cohort: Cohort, frame: pd.DataFrame, plan: OutcomePlan, study: Study
 def _event_values(found: ComplicationOutcomes, name: str) -> FloatArray:
     """Return the 0/1/NaN array of a kind of event."""
     return found.any_complication if name == "complication" else found.unplanned_reoperation
+
+
+def _unplaced(found: ComplicationOutcomes) -> float:
+    """Return the share of cases with any event that are missing because no event of theirs can be placed."""
+    lost = found.missing.get("an event whose kind or date is not known", 0)
+    return lost / (lost + found.n_cases_with) if lost else 0.0
 
 
 def _event_notes(found: ComplicationOutcomes, name: str) -> tuple[str, ...]:

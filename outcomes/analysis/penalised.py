@@ -185,13 +185,15 @@ def _effect(
     reading: Reading,
 ) -> Effect:
     """Return one effect with its intervals."""
-    method = (
-        f"Firth logistic regression, common effect of reduction, {fit.n_events} events, cluster bootstrap"
-    )
+    shared = "common effect of reduction, " if fit.design.columns.with_reduction else ""
+    method = f"Firth logistic regression, {shared}{fit.n_events} events, cluster bootstrap"
+    n = int((contrast.target & fit.design.used).sum())
+    n_missing = int(contrast.target.sum()) - n
     common = {
         "contrast": contrast.label,
         "unit": reading.unit,
-        "n": int(contrast.target.sum()),
+        "n": n,
+        "n_missing": n_missing,
         "method": method,
     }
     wide = percentile_interval(draws, value, level=0.95, **common).estimate  # type: ignore[arg-type]
@@ -199,7 +201,7 @@ def _effect(
     if critical is not None and wide.std_error is not None:
         wide = Estimate(
             value=value, conf_low=value - critical * wide.std_error, conf_high=value + critical * wide.std_error,
-            std_error=wide.std_error, contrast=contrast.label, unit=reading.unit, n=int(contrast.target.sum()),
+            std_error=wide.std_error, contrast=contrast.label, unit=reading.unit, n=n, n_missing=n_missing,
             method=f"{method}, {N_BOOT} replicates; simultaneous",
         )  # fmt: skip
     better: Better = reading.better

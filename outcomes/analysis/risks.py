@@ -32,13 +32,14 @@ POINTS = 100.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RiskDesign:
-    """Design of a risk model: exposure columns first, then the covariates that can be told apart."""
+    """Design of a risk model on the used cases: exposure columns, then the covariates that can be told apart."""
 
     X: FloatArray
     names: tuple[str, ...]
     kept: tuple[int, ...]
     columns: ExposureColumns
     dropped: tuple[str, ...]
+    used: BoolArray
 
     def counterfactual(
         self, cases: Cases, target: BoolArray, strategy: str | None, met: float | None
@@ -69,6 +70,7 @@ def risk_design(cases: Cases, used: BoolArray, columns: ExposureColumns) -> Risk
         kept=kept,
         columns=columns,
         dropped=tuple(name for position, name in enumerate(names[width:]) if position not in kept),
+        used=used,
     )
 
 
@@ -106,11 +108,10 @@ def _family(
         np.array(values), np.diag(covariance), degrees_of_freedom(fit.pieces, rows, least_observed=LEAST_OBSERVED), size=np.ones(len(values)),
         fit=fit, labels=[contrast.label for contrast in family.contrasts], unit=reading.unit,
         extra_variance=np.diag(averaging) if averaging.any() else None,
-        n=[int((contrast.target & cases.complete).sum()) for contrast in family.contrasts],
     )  # fmt: skip
     critical = critical_values(family, estimates, covariance + averaging, reading.seed)
     return tuple(
-        read_effect(contrast, estimate, value, reading)
+        read_effect(contrast, estimate, value, reading, design.used)
         for contrast, estimate, value in zip(family.contrasts, estimates, critical, strict=True)
     )
 

@@ -18,6 +18,9 @@ from outcomes.analysis.protocol import Study
 
 FloatArray = NDArray[np.float64]
 
+#: Reason in the participant flow of a case whose strategy the rules could not settle.
+STRATEGY_UNCLEAR = "strategy unclear"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlowStep:
@@ -53,6 +56,9 @@ class Measured:
         What E3 uses: for complications with reduction-linked events kept in; otherwise equal to `values`.
     notes : tuple of str
         Rules applied and counts of values lost, with reasons.
+    unplaced : float
+        For complications: share of the cases with any event whose event has no known kind or date, so that the case
+        is missing. Such cases are missing because they had an event.
     adjust_for : mapping of name to ndarray of float, shape (n_cases,)
         Covariates that belong to the measure itself: grip in kg is adjusted for the other hand's grip and for
         whether the dominant hand is the injured one.
@@ -65,6 +71,7 @@ class Measured:
     values: FloatArray
     total_values: FloatArray
     notes: tuple[str, ...] = ()
+    unplaced: float = 0.0
     adjust_for: Mapping[str, FloatArray] = field(default_factory=dict)
 
 

@@ -136,11 +136,18 @@ def reasons(evidence: Evidence, sample: StudySample, plan: OutcomePlan, axes: Ax
             f"for all strategies; E4 is not estimable; intervals by bootstrap over {level}"
         )
     if evidence.total_model == "penalised logistic":
-        found.append(f"rare events: strategies in total by a penalised fit; intervals by bootstrap over {level}")
+        found.append(
+            f"rare events: strategies in total by a penalised fit; intervals by bootstrap over {level}"
+        )
     if evidence.dropped:
         found.append(
-            f"covariate columns without information of their own were left out: {listed(evidence.dropped)}"
+            "covariate columns that do not vary, or that strategy and the other covariates already determine, were left "
+            f"out: {listed(evidence.dropped)}"
         )
+    found += [
+        f"too few cases of {name} on one side of the criteria: its effect of meeting them is one shared with such strategies"
+        for name in evidence.shared
+    ]
     found += _label_reasons(evidence, sample)
     found += _surgeon_reasons(evidence, sample)
     return tuple(found)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,11 +65,12 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OutcomeModel:
-    """A fitted linear outcome model with its exposure columns."""
+    """A fitted linear outcome model with its exposure columns and the cases it used."""
 
     fit: LinearFit
     columns: ExposureColumns
     dropped: tuple[str, ...]
+    used: BoolArray
 
 
 def fit_outcome(cases: Cases, y: FloatArray, used: BoolArray, columns: ExposureColumns) -> OutcomeModel:
@@ -95,7 +96,7 @@ def fit_outcome(cases: Cases, y: FloatArray, used: BoolArray, columns: ExposureC
         raise EstimationError(
             "the model fits every case exactly, so there is nothing to judge an error by", code="no_residual"
         )
-    return OutcomeModel(fit=fit, columns=columns, dropped=dropped)
+    return OutcomeModel(fit=fit, columns=columns, dropped=dropped, used=used)
 
 
 def standardised_effects(
@@ -133,13 +134,12 @@ def _family_effects(
     estimates = linear_contrast(
         model.fit, rows, labels=[contrast.label for contrast in family.contrasts], unit=reading.unit,
         extra_variance=np.diag(averaging) if averaging.any() else None,
-        n=[int(contrast.target.sum()) for contrast in family.contrasts],
     )  # fmt: skip
     critical = critical_values(
         family, estimates, contrast_covariance(model.fit, rows) + averaging, reading.seed
     )
     return tuple(
-        read_effect(contrast, estimate, value, reading)
+        read_effect(contrast, estimate, value, reading, model.used)
         for contrast, estimate, value in zip(family.contrasts, estimates, critical, strict=True)
     )
 
@@ -157,10 +157,14 @@ def exposure_rows(columns: ExposureColumns, strategy: ObjectArray, contrast: Con
 
 
 def cluster_deviations(differences: FloatArray, cluster: NDArray[np.int64], target: BoolArray) -> FloatArray:
-    """Return each cluster's share of the sampling error of the population mean, shape (n_clusters,)."""
+    """Return each cluster's share of the sampling error of the population mean, shape (n_clusters,).
+
+    The sum of their squares estimates the variance of the mean with the divisor G - 1.
+    """
     deviation = (differences - differences.mean()) / len(differences)
     sums = np.bincount(cluster[target], weights=deviation, minlength=int(cluster.max()) + 1)
-    return sums.astype(np.float64)
+    n_clusters = len(np.unique(cluster[target]))
+    return np.asarray(sums * np.sqrt(n_clusters / max(n_clusters - 1, 1)), dtype=np.float64)
 
 
 def critical_values(
@@ -187,8 +191,12 @@ def simultaneous_critical(covariance: FloatArray, estimates: Sequence[Estimate],
     return max_t_quantile(correlation, least, level=0.95, seed=seed)
 
 
-def read_effect(contrast: Contrast, estimate: Estimate, critical: float | None, reading: Reading) -> Effect:
-    """Read one estimate against the margin."""
+def read_effect(
+    contrast: Contrast, estimate: Estimate, critical: float | None, reading: Reading, used: BoolArray
+) -> Effect:
+    """Read one estimate against the margin; its n is the cases used of the population, n_missing the rest of it."""
+    n = int((contrast.target & used).sum())
+    estimate = replace(estimate, n=n, n_missing=int(contrast.target.sum()) - n)
     shown = estimate if critical is None else at_level(estimate, 0.95, critical=critical)
     ordinary = at_level(estimate, 0.90)
     return Effect(

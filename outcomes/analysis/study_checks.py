@@ -71,6 +71,9 @@ WORDS: dict[str, tuple[str, ...]] = {
 }
 
 
+#: Outcomes that are counted events: they have a window instead of a visit.
+EVENT_NAMES = ("complication", "unplanned_reoperation")
+
 #: Keys that hold lists; a single word would be read letter by letter.
 LISTS = (
     ("strategy", "judged"),
@@ -129,15 +132,48 @@ def check_keys(content: Mapping[str, Any], problems: list[str]) -> None:
             continue
         for row in rows:
             check(where, row)
-    required: list[tuple[str, str]] = [("", "title"), ("", "declared"), ("", "strategy"), ("", "outcomes")]
+    required: list[tuple[str, str]] = [
+        ("", "title"),
+        ("", "declared"),
+        ("", "data_seen_before_plan"),
+        ("", "strategy"),
+        ("", "outcomes"),
+    ]
     required += [("strategy", "judged")] if isinstance(content.get("strategy"), Mapping) else []
     required += [("reduction", "criteria")] if isinstance(content.get("reduction"), Mapping) else []
     for where, key in required:
         table = content if not where else content[where]
         if key not in table:
             problems.append(f"{key!r} is missing in {where or 'the file'}")
-    for row in content.get("outcomes", []) if isinstance(content.get("outcomes"), list) else []:
-        problems.extend(f"an outcome has no {key!r}" for key in ("name", "better") if key not in row)
+    covariates = content.get("covariates")
+    if (
+        isinstance(covariates, Mapping)
+        and covariates.get("names")
+        and not str(covariates.get("why", "")).strip()
+    ):
+        problems.append("covariates need a 'why': how they were chosen is part of the plan")
+    rows = content.get("outcomes", [])
+    for position, row in enumerate(rows if isinstance(rows, list) else [], start=1):
+        what = f"outcome {row.get('name', position)!r}" if isinstance(row, Mapping) else f"outcome {position}"
+        problems.extend(f"{what} has no {key!r}" for key in ("name", "better") if key not in row)
+        problems.extend(_without_effect(row) if isinstance(row, Mapping) else ())
+
+
+def _without_effect(row: Mapping[str, Any]) -> list[str]:
+    """Return the keys of an outcome that would change nothing: whoever wrote one believes that it counts."""
+    name, found = row.get("name"), []
+    if "window_days" in row and name not in EVENT_NAMES:
+        found.append(f"window_days of {name!r} has no effect; it is for {' and '.join(EVENT_NAMES)}")
+    if "visit" in row and name in EVENT_NAMES:
+        found.append(f"visit of {name!r} has no effect: events have no visit; write window_days, or leave both out")
+    if "dominance" in row and name != "grip_share":
+        found.append(f"dominance of {name!r} has no effect; it is for grip_share")
+    in_full = sorted({"margin", "margin_unit", "margin_source", "margin_kind"} & set(row))
+    if "margin_id" in row and in_full:
+        found.append(f"{name!r} has margin_id and {', '.join(in_full)}: keep the id, or the margin in full")
+    if "margin" not in row and "margin_id" not in row and in_full:
+        found.append(f"{name!r} has {', '.join(in_full)} without margin")
+    return found
 
 
 def check_open(value: object, where: str, problems: list[str]) -> None:

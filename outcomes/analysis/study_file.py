@@ -55,6 +55,7 @@ def read_study(source: str | Path | Mapping[str, Any]) -> Study:
     --------
     >>> study = read_study({
     ...     "format": "outcomes study 1", "title": "Invented", "declared": "2026-01-15",
+    ...     "data_seen_before_plan": "no",
     ...     "strategy": {"judged": ["volar locking plate", "percutaneous pinning"]},
     ...     "outcomes": [{"name": "grip_share", "visit": "12 months", "role": "primary", "better": "higher"}],
     ... })
@@ -68,7 +69,8 @@ def read_study(source: str | Path | Mapping[str, Any]) -> Study:
     check_paths(content, problems)
     check_lists(content, problems)
     if problems:
-        raise StudyError("study file: " + "; ".join(problems), code="study_file")
+        what = "study" if isinstance(source, Mapping) else Path(source).name
+        raise StudyError(f"{what}: " + "; ".join(problems), code="study_file")
     study = _build(content)
     meaning = json.dumps(content, sort_keys=True, default=str)
     return replace(study, plan_hash=hashlib.sha256(meaning.encode()).hexdigest())
@@ -95,6 +97,12 @@ def _load(source: str | Path | Mapping[str, Any]) -> dict[str, Any]:
             hint = WINDOWS_HINT if re.search(r'"[A-Za-z]:\\', text) else ""
             raise StudyError(f"{path.name} is not valid TOML: {error}{hint}", code="bad_toml") from None
     found = content.get("format")
+    if str(found).startswith("outcomes dictionary"):
+        raise StudyError(
+            "this is a data dictionary; a study file names it under [cohort]. To check a table with it: outcomes check FILE "
+            "-d DICTIONARY",
+            code="dictionary_as_study",
+        )
     if found != FORMAT:
         raise StudyError(
             f"study file: format is {found!r}; this version reads {FORMAT!r}. A newer file needs a newer version",
@@ -111,8 +119,8 @@ def _build(content: Mapping[str, Any]) -> Study:
         return Study(
             title=str(content["title"]),
             declared=_date(content["declared"]),
-            seed=int(content.get("seed", 1)),
-            data_seen_before_plan=content.get("data_seen_before_plan", "partly"),
+            seed=int(_number(content, "seed", "the file", 1)),
+            data_seen_before_plan=content["data_seen_before_plan"],
             cohort_file=str(cohort.get("file", "")),
             dictionary_file=str(cohort.get("dictionary", "")),
             eligibility=tuple(_eligibility(row) for row in content.get("eligibility", [])),
@@ -131,6 +139,14 @@ def _build(content: Mapping[str, Any]) -> Study:
         raise
     except (TypeError, ValueError, AttributeError, KeyError) as error:
         raise StudyError(f"study file: a value has the wrong type ({error})", code="wrong_type") from None
+
+
+def _number(table: Mapping[str, Any], key: str, where: str, default: float | None = None) -> float:
+    """Return a number of a table, or say which key of which table is not one."""
+    value = table.get(key, default)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise StudyError(f"{key} in {where} must be a number without quotes", code="wrong_type")
+    return value
 
 
 def _date(value: object) -> dt.date:
@@ -184,10 +200,13 @@ def _reduction(table: Mapping[str, Any]) -> ReductionPlan:
         film=str(table.get("film", FIRST_FILM)),
         also=tuple(map(str, table.get("also", []))),
         intermediate=None if intermediate is None else tuple(map(str, intermediate)),
-        reader=int(table.get("reader", 1)),
+        reader=int(_number(table, "reader", "[reduction]", 1)),
         reading_error=None
         if error is None
-        else ReadingError(retained=float(error["retained"]), source=str(error.get("source", ""))),
+        else ReadingError(
+            retained=_number(error, "retained", "[reduction.reading_error]"),
+            source=str(error.get("source", "")),
+        ),
     )
 
 
@@ -199,7 +218,9 @@ def _outcome(row: Mapping[str, Any]) -> OutcomePlan:
         role=row.get("role", "secondary"),
         better=row["better"],
         margin=_margin(row),
-        window_days=None if row.get("window_days") is None else int(row["window_days"]),
+        window_days=None
+        if "window_days" not in row
+        else int(_number(row, "window_days", f"outcome {row['name']!r}")),
         dominance=row.get("dominance", "none"),
     )
 
@@ -216,7 +237,7 @@ def _margin(row: Mapping[str, Any]) -> Margin | None:
             f"the margin of {row['name']!r} needs {' and '.join(lacking)}", code="margin_without_source"
         )
     return Margin(
-        value=float(row["margin"]),
+        value=_number(row, "margin", f"outcome {row['name']!r}"),
         unit=str(row["margin_unit"]),
         source=str(row["margin_source"]),
         kind=row.get("margin_kind", "declared by the authors"),
@@ -231,4 +252,4 @@ def _limits(changed: Mapping[str, Any]) -> dict[str, float]:
         raise StudyError(
             f"unknown limits {', '.join(unknown)}; allowed: {', '.join(sorted(known))}", code="unknown_limit"
         )
-    return {name: float(value) for name, value in changed.items()}
+    return {name: _number(changed, name, "[limits]") for name in changed}

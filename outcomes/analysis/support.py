@@ -72,6 +72,8 @@ def judged_strategies(
     met: FloatArray | None,
     has_outcome: BoolArray,
     limits: Mapping[str, float],
+    *,
+    n_unclear: int = 0,
 ) -> Judged:
     """Choose the strategies to judge, by counts only.
 
@@ -86,6 +88,8 @@ def judged_strategies(
     has_outcome : ndarray of bool, shape (n,)
     limits : mapping
         See :func:`limits_of`.
+    n_unclear : int
+        Cases that would be eligible if their strategy were clear; they count among those to be covered.
 
     Examples
     --------
@@ -99,7 +103,7 @@ def judged_strategies(
     judged = tuple(s for s in planned if int((good & (strategy == s)).sum()) >= limits["judged_met_min"])
     both = tuple(s for s in judged if int((poor & (strategy == s)).sum()) >= limits["judged_not_met_min"])
     others = tuple(sorted({*strategy.tolist(), *planned} - set(judged)))
-    cover = float(np.isin(strategy, judged).mean()) if len(strategy) else 0.0
+    cover = float(np.isin(strategy, judged).sum()) / max(len(strategy) + n_unclear, 1)
     return Judged(strategies=judged, for_interaction=both, not_judged=others, cover=cover)
 
 
@@ -321,25 +325,36 @@ def reduction_gates(
 
 
 def data_gates(
-    n_eligible: int, n_indeterminate: int, n_outcome_missing: int, limits: Mapping[str, float]
+    n_eligible: int,
+    n_indeterminate: int,
+    n_outcome_missing: int,
+    limits: Mapping[str, float],
+    *,
+    unplaced: float = 0.0,
 ) -> tuple[Gate, ...]:
-    """Gates that close both axes: too many labels that cannot be given, too many outcomes missing."""
-    gates = []
-    for count, name, limit, remedy in (
+    """Gates that close both axes: labels that cannot be given, outcomes missing, events that cannot be placed."""
+    found = (
         (
-            n_indeterminate,
+            n_indeterminate / n_eligible if n_eligible else 1.0,
             "share of indeterminate reductions",
             "indeterminate_max",
             "measure the missing films",
         ),
         (
-            n_outcome_missing,
+            n_outcome_missing / n_eligible if n_eligible else 1.0,
             "share of cases without the outcome",
             "outcome_missing_max",
             "recall the patients not seen",
         ),
-    ):
-        share = count / n_eligible if n_eligible else 1.0
-        if share > limits[limit]:
-            gates.append(Gate(axis="both", name=name, found=share, limit=limits[limit], remedy=remedy))
-    return tuple(gates)
+        (
+            unplaced,
+            "share of cases with events that are missing because the kind or date of the event is not known",
+            "unplaced_events_max",
+            "look up what happened and when; such cases are missing because they had an event, so leaving them out biases",
+        ),
+    )
+    return tuple(
+        Gate(axis="both", name=name, found=share, limit=limits[limit], remedy=remedy)
+        for share, name, limit, remedy in found
+        if share > limits[limit]
+    )

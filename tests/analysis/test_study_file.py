@@ -15,6 +15,7 @@ PLAN = {
     "format": "outcomes study 1",
     "title": "Invented",
     "declared": "2026-01-15",
+    "data_seen_before_plan": "no",
     "strategy": {"judged": ["volar locking plate", "percutaneous pinning"]},
     "reduction": {"criteria": "common-practice"},
     "outcomes": [
@@ -42,6 +43,7 @@ def test_hash_is_of_the_meaning(tmp_path):
     path = tmp_path / "study.toml"
     text = (
         'format = "outcomes study 1"\ntitle = "Invented"  # a comment\ndeclared = "2026-01-15"\n'
+        'data_seen_before_plan = "no"\n'
         '[strategy]\njudged = ["volar locking plate", "percutaneous pinning"]\n[reduction]\ncriteria = "common-practice"\n'
         '[[outcomes]]\nname = "grip_share"\nvisit = "12 months"\nrole = "primary"\nbetter = "higher"\nmargin = 10\n'
         'margin_unit = "percentage points"\nmargin_source = "declared by the authors: example"\n'
@@ -86,6 +88,9 @@ def test_open_choices_are_named():
         ),
         ({"eligibility": [{"column": "age", "reason": "adults"}]}, "rule_without_condition"),
         ({"seed": "many"}, "wrong_type"),
+        ({"outcomes": [{**PLAN["outcomes"][0], "margin": "ten"}]}, "wrong_type"),
+        ({"covariates": {"names": ["age"]}}, "study_file"),
+        ({"format": "outcomes dictionary 1"}, "dictionary_as_study"),
     ],
 )
 def test_refusals_have_codes(change, code):

@@ -30,7 +30,7 @@ def test_limits_are_the_declared_ones():
         "judged_met_min": 20, "judged_not_met_min": 10, "judged_cover_min": 0.80, "propensity_min": 0.025,
         "comparable_keep_min": 0.5, "arm_effective_min": 20, "arm_effective_share_min": 0.10,
         "label_effective_min": 20, "indeterminate_max": 0.20, "outcome_missing_max": 0.40,
-        "events_per_parameter_min": 10, "few_clusters": 10, "fragile_min": 0.80,
+        "unplaced_events_max": 0.05, "events_per_parameter_min": 10, "few_clusters": 10, "fragile_min": 0.80,
     }  # fmt: skip
 
 
@@ -105,8 +105,9 @@ def test_one_side_only_closes_it_with_zero():
 
 def test_missing_data_gates_name_share_and_remedy():
     assert data_gates(100, 20, 40, LIMITS) == ()
-    gates = data_gates(100, 21, 41, LIMITS)
-    assert [gate.found for gate in gates] == [0.21, 0.41]
+    gates = data_gates(100, 21, 41, LIMITS, unplaced=0.06)
+    assert [gate.found for gate in gates] == [0.21, 0.41, 0.06]
+    assert {gate.axis for gate in gates} == {"both"}
 
 
 def test_propensity_is_the_penalised_maximum():

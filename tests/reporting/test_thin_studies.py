@@ -76,6 +76,7 @@ def study_of(*, films: bool, covariates: list[str] | None = None, margin: bool =
         {
             "format": "outcomes study 1",
             "title": "Thin",
+            "data_seen_before_plan": "no",
             "declared": "2026-01-15",
             "strategy": {"judged": ["plate", "pins", "cast"], "recorded_column": "how"},
             **({"reduction": FILMS} if films else {}),
