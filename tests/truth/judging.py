@@ -95,14 +95,15 @@ def _reduction_wrong(
 
 
 def _strategy_wrong(answer: Answer, at_met: Sequence[float | None], margin: float) -> bool:
-    """Whether the strategy axis makes a false claim."""
+    """Whether the strategy axis makes a false claim; pairs named as settled inside a *cannot tell* are claims too."""
     if answer.strategy_state == "does not count":
         return any(true is None or abs(true) > margin for true in at_met)
-    if answer.strategy_state == "counts":
+    if answer.strategy_state == "counts" or "(settled:" in answer.headline:
         return any(
             claim_is_false(effect, true, margin)
             for effect, true in zip(answer.pairs, at_met, strict=True)
-            if effect.state in ("material", "present")
+            if effect.state != "undetermined"
+            and (effect.state in ("material", "present") or "settled" in answer.headline)
         )
     return False
 
@@ -163,6 +164,8 @@ def summarise(scenario: str, n: int, judgements: Sequence[Judgement], truth: Map
     answers: dict[str, int] = {}
     for each in judgements:
         answers[each.overall] = answers.get(each.overall, 0) + 1
+        if each.gated:  # coverage is promised where no gate fires
+            continue
         for kind, (inside, of) in each.covered.items():
             pair = counted.setdefault(kind, [0, 0])
             pair[0] += inside
@@ -184,9 +187,12 @@ def failings(summary: Summary) -> list[str]:
     """Return which of the declared bars a summary fails, in words.
 
     Wrong claims per axis: nominally 5 %; the bar adds three Monte Carlo errors, which is 9.6 % of 200 cohorts. Right
-    answers: at least half at 1,000 cases where an answer exists. No overlap: the strategy axis is silent in 95 %.
+    answers: at least half at 1,000 cases and four fifths at 3,000 where an answer exists. Gates: in at most 5 % of
+    cohorts with good overlap at 1,000 or more. Coverage: 93 to 97 %, with three Monte Carlo errors. No overlap: the
+    strategy axis is silent in 95 %.
     """
-    bar = 0.05 + 3 * (0.05 * 0.95 / summary.n_cohorts) ** 0.5
+    error = 3 * (0.05 * 0.95 / summary.n_cohorts) ** 0.5
+    bar = 0.05 + error
     found = [
         f"{summary.scenario}, n = {summary.n}: {axis} axis wrong in {share:.1%}, at most {bar:.1%}"
         for axis, share in (("reduction", summary.reduction_wrong), ("strategy", summary.strategy_wrong))
@@ -194,6 +200,14 @@ def failings(summary: Summary) -> list[str]:
     ]
     if summary.scenario in MUST_SPEAK and summary.n >= 1000 and summary.right < 0.5:
         found.append(f"{summary.scenario}, n = {summary.n}: right in {summary.right:.1%}, at least 50 %")
+    if summary.scenario in MUST_SPEAK and summary.n >= 3000 and summary.right < 0.8:
+        found.append(f"{summary.scenario}, n = {summary.n}: right in {summary.right:.1%}, at least 80 %")
+    if summary.scenario in MUST_SPEAK and summary.n >= 1000 and summary.gated > bar:
+        found.append(f"{summary.scenario}, n = {summary.n}: a gate in {summary.gated:.1%}, at most {bar:.1%}")
+    for kind, share in summary.coverage.items():
+        nominal = 0.90 if "90 %" in kind else 0.95
+        if "reading_error" not in summary.scenario and abs(share - nominal) > 0.02 + error:
+            found.append(f"{summary.scenario}, n = {summary.n}: {kind} covers in {share:.1%}")
     if summary.scenario == "no_overlap" and summary.cannot_tell < 0.95:
         found.append(f"no_overlap, n = {summary.n}: cannot tell in {summary.cannot_tell:.1%}, at least 95 %")
     return found

@@ -66,7 +66,7 @@ def page(summaries: Sequence[Summary], command: str) -> str:
         "*Wrong* per axis: a claim that is false of the truth (*counts* of an effect that is 0 or of opposite sign, "
         "*material* within the margin, *does not count* beyond it), claims inside *cannot tell* included. The bar is 5 % "
         "plus three Monte Carlo errors (9.6 % of 200 cohorts). *Right*: the cell of the answer table that the true "
-        "effects give. In *reading_error* the films are misread with the published reading error and the plan does "
+        "effects give. Coverage is counted over the cohorts in which no gate fired. In *reading_error* the films are misread with the published reading error and the plan does "
         "not say so; E1 is held against the truth of the error-free label, so the row shows what misreading does and "
         "has no bar. In *reading_error, declared* the plan declares that the label keeps 0.44 of a true difference.",
         "",
