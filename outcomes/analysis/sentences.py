@@ -209,7 +209,12 @@ def model(evidence: Evidence, measured: Measured, study: Study) -> str:
         return "No model could be fitted"
     if used == "raw risks":
         return f"Raw risks of {measured.label} by strategy, without adjustment; {clusters} {level}"
+    total = (
+        f"; strategies in total (E3) by {evidence.total_model} regression without reduction"
+        if evidence.asked
+        else ""
+    )
     return (
         f"{used.capitalize()} regression of {measured.label} on {terms}, adjusted for {covariates}, standardised to the "
-        f"stated population; {clusters} {level} as clusters"
+        f"stated population; {clusters} {level} as clusters{total}"
     )

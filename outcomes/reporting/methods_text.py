@@ -100,19 +100,25 @@ _ESTIMANDS = (
 )
 _ERRORS = (
     "Standard errors allow for clusters by the bias-reduced sandwich of Bell and McCaffrey (CR2) with Satterthwaite "
-    "degrees of freedom. 95 % intervals of E2, E3 and E4 are simultaneous over the pairs judged, by the largest of the "
-    "correlated t statistics; ordinary 90 % intervals serve two one-sided tests at 5 % (Schuirmann). Risks come from a "
-    "logistic model and are read as risk differences; separation is looked for by linear programming, independently of "
-    "the solver; where events are rare, a penalised model (Firth, with intercept correction) without interaction is used "
-    "and said."
+    "degrees of freedom, plus the variance of averaging over a sampled population. A contrast that the modelled clusters "
+    "cannot carry has no interval, and the reason stands in its place; with fewer than ten clusters intervals are called "
+    "unreliable and a wild cluster bootstrap interval stands beside. 95 % intervals of E2, E3 and E4 are simultaneous over "
+    "the pairs judged, by the largest of the correlated t statistics, or by Bonferroni where pairs come from different "
+    "fits; ordinary 90 % intervals serve two one-sided tests at 5 % (Schuirmann). Risks come from a logistic model and are "
+    "read as risk differences by the delta method. Where nothing is adjusted for and reduction is not asked they are raw, "
+    "with the interval of Newcombe. Where events are fewer than ten a parameter, or separate the outcome (looked for by "
+    "linear programming, independently of the solver), a penalised model (Firth, with intercept correction) without "
+    "interaction is used and said, with intervals by bootstrap over whole clusters. A strategy with few cases on one side "
+    "of the criteria shares its effect of meeting them with other such strategies."
 )
 _STATES = (
     "An effect is material when its 95 % interval lies wholly beyond the margin on one side; trivial when the 90 % interval "
     "lies inside the margin and the 95 % interval excludes 0; absent when the 90 % interval lies inside and the 95 % interval "
     "includes 0; present when the 95 % interval excludes 0 otherwise; else undetermined. Material and present count, "
     "trivial and absent do not. The strategy axis does not count only when every judged pair does not. Fracture patterns in "
-    "which a strategy was not or hardly used leave the comparison of that pair; limits on counts and effective sizes close "
-    "an axis (gates), and a closed axis is undetermined."
+    "which a strategy was not or hardly used leave the comparison of that pair, which is then fitted without them; limits on "
+    "counts, effective sizes and missing data close an axis (gates), and a closed axis is undetermined. That reduction does "
+    "not count must also survive the declared reading error."
 )
 
 
