@@ -94,7 +94,7 @@ def test_e3_uses_cases_without_a_label(plain):
 def test_both_axes_in_words(plain):
     answer = answer_question(plain, "result")
     assert answer.reduction_state == "counts"
-    assert answer.overall in ("reduction, not strategy", "these data cannot tell (reduction counts)")
+    assert answer.overall == "these data cannot tell (reduction counts)"
     assert PLATE in answer.headline
     assert not answer.reversed
 
@@ -393,11 +393,9 @@ def test_a_pattern_outside_the_comparison_is_not_modelled_for_that_pair(make_sam
     answer = answer_question(with_margin(sample, 5), "result")
     pairs = {effect.groups: effect.estimate for effect in answer.pairs}
     # within bending the cell means give 90 - 88 exactly; the fit without the rim-shear plates keeps the shear fixators
-    assert pairs[PLATE, PINS].value == pytest.approx(2.0, abs=0.75)
+    assert pairs[PLATE, PINS].value == pytest.approx(2.0, abs=1e-9)
     assert pairs[PLATE, PINS].n == 180
-    assert {row.groups for row in answer.outside} == {(PLATE, PINS), (third, PINS)} or {
-        frozenset(row.groups) for row in answer.outside
-    } == {frozenset((PLATE, PINS)), frozenset((third, PINS))}
+    assert {frozenset(row.groups) for row in answer.outside} == {frozenset((PLATE, PINS)), frozenset((third, PINS))}
     assert all("simultaneous" in estimate.method for estimate in pairs.values())
 
 
