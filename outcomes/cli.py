@@ -45,6 +45,10 @@ examples:
   outcomes verify runs/first
 
 exit codes: 0 done, 1 a fault in this program, 2 done but read the banner, 3 refused, 130 interrupted
+2 from check: something is to be answered, or no dictionary was given. 2 from analyse and demo: an effect points the
+unexpected way, or more than 10 % of rows were set aside, more than 20 % of cases have no clear strategy, or fewer than
+half of the eligible cases are used. A closed gate or "these data cannot tell" alone is 0. 2 from verify: intact, but not
+computed again.
 
 Associations in past cases, not treatment advice. Local protocols, ethics approval and licensed practice decide.
 Not a medical device.
@@ -101,7 +105,10 @@ def make_parser() -> argparse.ArgumentParser:
     check.add_argument("-d", "--dictionary", metavar="DICTIONARY", type=Path, help="what each column means")
     check.add_argument("--sheet", default="", help="sheet to look at, when there is no dictionary yet")
     check.add_argument(
-        "--header-row", type=int, metavar="N", help="row of the headings, when there is no dictionary yet"
+        "--header-row",
+        type=_row_number,
+        metavar="N",
+        help="row of the headings, when there is no dictionary yet",
     )
     check.add_argument("--out", metavar="DIR", type=Path, help="where the query list goes (DIR-private)")
 
@@ -126,6 +133,13 @@ def make_parser() -> argparse.ArgumentParser:
         "--study", metavar="STUDY", type=Path, help="the study file, when it is not where it was"
     )
     return parser
+
+
+def _row_number(text: str) -> int:
+    """Return a physical row, counted from 1 as spreadsheet programs do."""
+    if not text.isascii() or not text.isdigit() or int(text) < 1:
+        raise argparse.ArgumentTypeError("give the number of a row, counted from 1")
+    return int(text)
 
 
 def _command(
@@ -156,7 +170,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     _make_printable()
     try:
-        chosen = make_parser().parse_args(arguments)
+        chosen = _parse(arguments)
     except SystemExit as left:
         return int(left.code or DONE) if not isinstance(left.code, str) else REFUSED
     if chosen.command is None:
@@ -164,6 +178,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return DONE
     command = {"demo": _demo, "check": _check, "verify": _verify}.get(chosen.command, _analyse)
     return _guarded(command, chosen)
+
+
+def _parse(arguments: Sequence[str] | None) -> argparse.Namespace:
+    """Parse; what a command does not know is refused with the help of that command."""
+    parser = make_parser()
+    chosen, unknown = parser.parse_known_args(arguments)
+    if unknown:
+        if chosen.command is not None:
+            parser.prog = f"{parser.prog} {chosen.command}"
+        parser.error(f"unrecognised arguments: {' '.join(unknown)}")
+    return chosen
 
 
 def _guarded(command: Callable[[argparse.Namespace], int], chosen: argparse.Namespace) -> int:
@@ -235,7 +260,7 @@ def _say_warnings(caught: Sequence[warnings.WarningMessage]) -> None:
 
 def _demo(chosen: argparse.Namespace) -> int:
     from outcomes.demo import run_demo
-    from outcomes.reporting.atomic import refuse_unusable
+    from outcomes.reporting.places import refuse_unusable
 
     refuse_unusable(chosen.out)
     _progress("reading and analysing the bundled invented cohort")
@@ -244,10 +269,11 @@ def _demo(chosen: argparse.Namespace) -> int:
 
 def _analyse(chosen: argparse.Namespace) -> int:
     from outcomes.analysis.run import analyse
-    from outcomes.reporting.atomic import refuse_unusable
-    from outcomes.reporting.inputs import read_inputs
+    from outcomes.reporting.inputs import read_inputs, refuse_no_study
+    from outcomes.reporting.places import refuse_unusable
     from outcomes.reporting.run_folder import write_run
 
+    refuse_no_study(chosen.study)
     refuse_unusable(chosen.out)
     _progress("reading")
     inputs = read_inputs(chosen.study)
@@ -267,11 +293,17 @@ def _finished(analysis: Analysis, run: RunFolder) -> int:
 
 
 def _check(chosen: argparse.Namespace) -> int:
-    from outcomes.reporting.check import check_study, check_table, look_at_table
+    from outcomes.reporting.check import check_study, check_table, look_at_table, what_to_check
+    from outcomes.reporting.places import refuse_unusable
 
-    if chosen.file.suffix.lower() == ".toml":
+    what = what_to_check(
+        chosen.file, chosen.dictionary, first_look=bool(chosen.sheet) or chosen.header_row is not None
+    )
+    if what != "look":
+        refuse_unusable(chosen.out, only_private=True)
+    if what == "study":
         result = check_study(chosen.file, chosen.out)
-    elif chosen.dictionary is not None:
+    elif what == "table":
         result = check_table(chosen.file, chosen.dictionary, chosen.out)
     else:
         result = look_at_table(chosen.file, sheet=chosen.sheet, header_row=chosen.header_row)

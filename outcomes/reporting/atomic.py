@@ -11,10 +11,12 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import errno
 import json
 import os
 import re
 import shutil
+import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -121,12 +123,12 @@ def write_atomically(
         When the folder is somebody else's, a link, busy, not writable or full. Nothing is left behind then.
     """
     target = Path(os.path.abspath(target))
-    _refuse_links(target)
+    refuse_links(target)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with lock_beside(target):
             _put_back(target)
-            _refuse_foreign(target)
+            refuse_foreign(target)
             with _staging(target) as (stage, private_stage):
                 outputs = _write_files(stage, files, mode=0o644)
                 _write_files(private_stage, {PRIVATE_MARK: _private_mark(), **private}, mode=0o600)
@@ -143,21 +145,6 @@ def write_atomically(
         previous=previous,
         warnings=_sync_warnings(private_of(target)),
     )
-
-
-def refuse_unusable(target: Path | None) -> None:
-    """Refuse a folder that a run could not be written to, before anything long is started.
-
-    Raises
-    ------
-    RunError
-        When it is a link, a file, or holds something that is not ours.
-    """
-    if target is None:
-        return
-    target = Path(os.path.abspath(target))
-    _refuse_links(target)
-    _refuse_foreign(target)
 
 
 def write_private(target: Path, files: Mapping[str, bytes]) -> Path:
@@ -181,7 +168,7 @@ def write_private(target: Path, files: Mapping[str, bytes]) -> Path:
     """
     target = Path(os.path.abspath(target))
     private = private_of(target)
-    _refuse_links(target)
+    refuse_links(target)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with lock_beside(target):
@@ -190,7 +177,7 @@ def write_private(target: Path, files: Mapping[str, bytes]) -> Path:
                     f"{private} belongs to the run {target}; name another folder with --out",
                     code="folder_in_use",
                 )
-            _refuse_foreign(target)
+            refuse_foreign(target)
             with _staging(target) as (_, stage):
                 _write_files(stage, {PRIVATE_MARK: _private_mark(), **files}, mode=0o600)
                 _sync_folders(stage)
@@ -222,7 +209,8 @@ def _format_of(path: Path) -> str:
     return str(content.get("format", "")) if isinstance(content, dict) else ""
 
 
-def _refuse_links(target: Path) -> None:
+def refuse_links(target: Path) -> None:
+    """Refuse a link in place of any folder that a run would write, rename or remove."""
     previous = previous_of(target)
     for path in (target, partial_of(target), previous, private_of(target), partial_of(private_of(target)),
                  private_of(previous)):  # fmt: skip
@@ -232,7 +220,7 @@ def _refuse_links(target: Path) -> None:
             )
 
 
-def _refuse_foreign(target: Path) -> None:
+def refuse_foreign(target: Path) -> None:
     """Refuse any folder that is neither empty nor a run of ours, and any file of that name."""
     previous = previous_of(target)
     checks = (
@@ -360,8 +348,22 @@ def _sync_warnings(private: Path) -> tuple[str, ...]:
 def _explain(error: OSError, target: Path) -> str:
     """Say which folder could not be written and what to do."""
     reason = (error.strerror or type(error).__name__).lower()
-    remedy = "free space or name another folder with --out"
-    if isinstance(error, PermissionError):
+    remedy = "name another folder with --out"
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        remedy = f"free space or {remedy}"
+    elif isinstance(error, PermissionError):
+        # Files of our own making (the lock) are no name that anybody could close.
         name = Path(str(error.filename)).name if error.filename else target.name
-        remedy = f"close {name} if a program has it open, or name a folder you may write to with --out, and run again"
+        remedy = "name a folder you may write to with --out"
+        if not name.startswith(".") and not why_not_writable(target.parent):
+            remedy = f"close {name} if a program has it open, or {remedy}, and run again"
     return f"the run could not be written to {target} ({reason}); {remedy}; nothing was changed"
+
+
+def why_not_writable(folder: Path) -> str:
+    """Return why no file can be made in a folder, in the words of the system; empty when one can."""
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            return ""
+    except OSError as error:
+        return (error.strerror or type(error).__name__).lower()

@@ -7,14 +7,16 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from outcomes.analysis.assembly import assemble
 from outcomes.analysis.sample import StudySample
 from outcomes.cohort.look import look_at
 from outcomes.cohort.table import Cohort, read_cohort
+from outcomes.errors import DictionaryError, StudyError
 from outcomes.reporting.atomic import default_folder, write_private
 from outcomes.reporting.formatting import count, listing
-from outcomes.reporting.inputs import read_inputs
+from outcomes.reporting.inputs import kind_of, read_inputs
 from outcomes.reporting.labelled import csv_bytes
 from outcomes.reporting.quality_tables import problems_table
 from outcomes.reporting.workbook import frame_workbook_bytes
@@ -40,6 +42,53 @@ class CheckResult:
     lines: tuple[str, ...]
     n_findings: int
     folder: Path | None
+
+
+def what_to_check(
+    file: Path, dictionary: Path | None, *, first_look: bool = False
+) -> Literal["study", "table", "look"]:
+    """Tell what a check is asked of, and refuse what does not go together.
+
+    Parameters
+    ----------
+    file : Path
+        A study file or a table.
+    dictionary : Path or None
+    first_look : bool
+        Whether an option was given that only a look without a dictionary has.
+
+    Returns
+    -------
+    {"study", "table", "look"}
+
+    Raises
+    ------
+    StudyError, DictionaryError
+        When a dictionary stands where the table should, a study is given a second dictionary, or an option would
+        have no effect.
+    """
+    kind = kind_of(file)
+    if kind == "dictionary":
+        raise StudyError(
+            f"{file.name} is a dictionary; use:  outcomes check FILE -d {file.name}", code="no_study"
+        )
+    study = kind == "study" or file.suffix.lower() == ".toml"
+    if study and dictionary is not None:
+        raise StudyError(
+            f"a study names its own dictionary, so -d has no place here; use:  outcomes check {file.name}",
+            code="two_dictionaries",
+        )
+    if dictionary is not None and kind_of(dictionary) in ("study", "table"):
+        raise DictionaryError(
+            f"{dictionary.name} is a {kind_of(dictionary)}, not a dictionary; use:  outcomes check FILE -d DICTIONARY",
+            code="no_dictionary",
+        )
+    if first_look and (study or dictionary is not None):
+        raise StudyError(
+            "--sheet and --header-row are for a first look; a dictionary declares sheet and header_row under [table]",
+            code="no_effect",
+        )
+    return "study" if study else "look" if dictionary is None else "table"
 
 
 def look_at_table(file: Path, *, sheet: str = "", header_row: int | None = None) -> CheckResult:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -10,6 +11,10 @@ from outcomes.analysis.study_file import read_study
 from outcomes.cohort.table import Cohort, read_cohort
 from outcomes.errors import StudyError
 from outcomes.reporting.manifest import InputFile, note_input
+
+STUDY_FORMAT, DICTIONARY_FORMAT = "outcomes study ", "outcomes dictionary "
+#: How the name of a table ends, whether or not this package reads it.
+_TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".parquet")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,8 +55,37 @@ def read_inputs(study_file: Path) -> Inputs:
     return Inputs(study=study, cohort=read_cohort(named["cohort"], named["dictionary"]), files=files)
 
 
+def kind_of(path: Path) -> str:
+    """Return what a file says it is: ``"study"``, ``"dictionary"``, ``"table"``, or empty when that cannot be told."""
+    if path.suffix.lower() in _TABLES:
+        return "table"
+    try:
+        stated = str(tomllib.loads(path.read_text(encoding="utf-8-sig")).get("format", ""))
+    except (OSError, ValueError):
+        return ""
+    if stated.startswith(STUDY_FORMAT):
+        return "study"
+    return "dictionary" if stated.startswith(DICTIONARY_FORMAT) else ""
+
+
+def refuse_no_study(path: Path) -> None:
+    """Refuse a table or a dictionary where a study file is wanted.
+
+    Raises
+    ------
+    StudyError
+    """
+    kind = kind_of(path)
+    if kind in ("table", "dictionary"):
+        raise StudyError(
+            f"{path.name} is a {kind}; analyse takes a study file (see  outcomes demo  for a template)",
+            code="no_study",
+        )
+
+
 def read_plan(study_file: Path) -> tuple[Study, tuple[InputFile, ...]]:
     """Read a study file and hash every file that it names, before any of them is used."""
+    refuse_no_study(study_file)
     study = read_study(study_file)
     home = study_file.resolve().parent
     wanted = [
@@ -82,7 +116,7 @@ def _found(home: Path, written: str, study_name: str, key: str) -> Path:
     path = home / written
     if not path.is_file():
         raise StudyError(
-            f"{study_name}: {key} = {written!r} was not found; the path is taken from the folder of the study file",
+            f"{study_name}: {key} = '{written}' was not found; the path is taken from the folder of the study file",
             code="no_file",
         )
     return path

@@ -67,6 +67,77 @@ def test_wrong_arguments_are_refused_with_3(arguments: list[str], capsys: Captur
     assert "help: outcomes" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    ("arguments", "command"),
+    [
+        (["analyse", "x.toml", "--sheet", "a"], "analyse"),
+        (["check", "x.csv", "--seed", "1"], "check"),
+        (["verify", "x", "y"], "verify"),
+        (["demo", "x"], "demo"),
+    ],
+)
+def test_an_unknown_option_points_to_the_help_of_its_command(
+    arguments: list[str], command: str, capsys: Captured
+) -> None:
+    assert cli.main(arguments) == 3
+    assert f"help: outcomes {command} --help" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("row", ["0", "-1", "a", "1.5", "²"])
+def test_rows_are_counted_from_one(row: str, capsys: Captured) -> None:
+    assert cli.main(["check", "x.csv", f"--header-row={row}"]) == 3
+    assert "--header-row: give the number of a row, counted from 1" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["department.xlsx", "department_dictionary.toml"])
+def test_analyse_says_what_it_takes(study: Path, name: str, capsys: Captured) -> None:
+    assert cli.main(["analyse", str(study.with_name(name))]) == 3
+    shown = capsys.readouterr().err
+    assert f"{name} is a {'table' if name.endswith('xlsx') else 'dictionary'}" in shown
+    assert "analyse takes a study file" in shown
+    assert "outcomes demo" in shown
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["department_dictionary.toml"], "use:  outcomes check FILE -d department_dictionary.toml"),
+        (["study.toml", "-d", "department_dictionary.toml"], "a study names its own dictionary"),
+        (["department.xlsx", "-d", "study.toml"], "study.toml is a study, not a dictionary"),
+        (["department.xlsx", "-d", "department.xlsx"], "department.xlsx is a table, not a dictionary"),
+        (["study.toml", "--header-row", "4"], "are for a first look"),
+        (["department.xlsx", "-d", "department_dictionary.toml", "--sheet", "a"], "are for a first look"),
+    ],
+)
+def test_check_says_what_goes_together(
+    study: Path, here: Path, arguments: list[str], words: str, capsys: Captured
+) -> None:
+    assert cli.main(["check", *arguments]) == 3
+    assert words in capsys.readouterr().err
+    assert not (here / "runs").exists()
+
+
+def test_a_path_is_shown_as_it_was_written(study: Path, capsys: Captured) -> None:
+    text = study.read_text(encoding="utf-8").replace('file = "department.xlsx"', r"file = 'data\wrists.xlsx'")
+    study.write_text(text, encoding="utf-8")
+    assert cli.main(["analyse", str(study)]) == 3
+    assert r"[cohort] file = 'data\wrists.xlsx' was not found" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", [["demo"], ["analyse", "study.toml"], ["check", "study.toml"]])
+def test_a_folder_that_cannot_be_written_to_is_found_before_anything_is_read(
+    study: Path, here: Path, monkeypatch: pytest.MonkeyPatch, command: list[str], capsys: Captured
+) -> None:
+    def never(*_: object, **__: object) -> None:
+        raise AssertionError("something was read")
+
+    (here / "letter").write_text("mine")
+    for name in ("inputs.read_plan", "run_folder.build_report"):
+        monkeypatch.setattr(f"outcomes.reporting.{name}", never)
+    assert cli.main([*command, "--out", "letter/run"]) == 3
+    assert "is not a folder" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("command", ["analyse", "analyze", "check"])
 def test_a_study_that_is_not_there_is_refused(here: Path, command: str, capsys: Captured) -> None:
     assert cli.main([command, "nowhere.toml"]) == 3
