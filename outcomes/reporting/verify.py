@@ -20,6 +20,7 @@ from outcomes.reporting.manifest import (
     hash_file,
     own_hash,
     package_version,
+    versions,
 )
 from outcomes.reporting.results_json import results_content
 from outcomes.reporting.run_folder import INPUTS
@@ -28,6 +29,8 @@ from outcomes.reporting.run_folder import INPUTS
 DIGITS = 9.0
 _EXACT = 16.0
 _MOST_NAMED = 8
+#: The private folder may be edited (a query list is answered) or sent elsewhere, so no manifest can hold it.
+_NOT_CHECKED = "private folder not checked: it is not part of the manifest"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +49,7 @@ class Verification:
     digits : float or None
         Fewest digits to which a number agreed (16 is every bit).
     notes : tuple of str
-        Other files found, versions that differ.
+        What was not checked, other files found, versions that differ.
     """
 
     folder: Path
@@ -75,10 +78,9 @@ class Verification:
         if self.rerun == "not run":
             lines.append(f"not re-run: {self.why_not_run}")
         elif self.rerun == "same":
-            digits = (
-                "every bit" if self.digits is None or self.digits >= _EXACT else f"{self.digits:.1f} digits"
-            )
-            lines.append(f"re-run: counts are equal, {self.n_numbers} numbers agree to {digits} or better")
+            exact = self.digits is None or self.digits >= _EXACT
+            digits = "every bit" if exact else f"{self.digits:.1f} digits or better"
+            lines.append(f"re-run: counts are equal, {self.n_numbers} numbers agree to {digits}")
         return "\n".join([*lines, *self.notes])
 
 
@@ -123,6 +125,8 @@ def verify_run(folder: str | Path, study: str | Path | None = None) -> Verificat
         return _verification(place, manifest, [f"the inputs are refused now: {error}"], notes, why="")
     written = json.loads((place / "results.json").read_text(encoding="utf-8"))
     comparison = compare_results(written, json.loads(json.dumps(again, allow_nan=False)))
+    if comparison.differences:
+        notes.append(_why_different(manifest))
     return Verification(
         folder=place,
         mismatches=tuple(f"results.json: {text}" for text in comparison.differences),
@@ -193,13 +197,25 @@ def _notes(folder: Path, manifest: dict[str, Any]) -> list[str]:
     known = {*manifest["outputs"], MANIFEST}
     others = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if not p.is_dir())
     extra = [name for name in others if name not in known]
-    notes = [f"also here, not part of the run: {name}" for name in extra[:_MOST_NAMED]]
+    notes = [_NOT_CHECKED, *(f"also here, not part of the run: {name}" for name in extra[:_MOST_NAMED])]
     wrote = str(manifest["versions"].get("outcomes", "unknown"))
     if wrote != package_version():
         notes.append(
             f"written by version {wrote}, checked by {package_version()}: see the changelog for numbers that move"
         )
     return notes
+
+
+def _why_different(manifest: dict[str, Any]) -> str:
+    """Say what may have moved the numbers: another version of something, or other code under the same version."""
+    now = versions()
+    moved = [name for name, version in manifest["versions"].items() if now.get(name) != version]
+    if moved:
+        return f"versions that are not those of the run: {', '.join(sorted(moved))}"
+    return (
+        f"same version, other code? The run names version {now['outcomes']} and the same libraries as here; a checkout "
+        "keeps its version while its code changes"
+    )
 
 
 def _find_inputs(

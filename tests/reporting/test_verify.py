@@ -10,6 +10,7 @@ import pytest
 
 from outcomes.demo import FILES, demo_files
 from outcomes.errors import RunError
+from outcomes.reporting.manifest import versions
 from outcomes.reporting.run_folder import RunFolder
 from outcomes.reporting.verify import agreed_digits, compare_results, read_manifest, verify_run
 
@@ -37,7 +38,8 @@ def test_an_untouched_run_comes_out_the_same(copy: Path) -> None:
     assert found.exit_code == 0
     assert found.rerun == "same"
     assert found.n_numbers > 1000
-    assert "every bit" in str(found)
+    assert "numbers agree to every bit\n" in str(found)
+    assert "private folder not checked" in str(found)
 
 
 def test_the_study_may_stand_elsewhere(copy: Path, study: Path) -> None:
@@ -81,6 +83,27 @@ def test_numbers_that_come_out_differently_are_named(copy: Path) -> None:
     assert found.exit_code == 3
     assert "answers[0].reduction.estimate" in str(found)
     assert "flow[0].n_cases" in str(found)
+    assert "same version, other code?" in str(found)
+
+
+def test_other_versions_are_named_when_numbers_move(copy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    results = copy / "results.json"
+    content = json.loads(results.read_text(encoding="utf-8"))
+    content["flow"][0]["n_cases"] += 1
+    results.write_text(json.dumps(content), encoding="utf-8")
+    _resign(copy, "results.json")
+    here = versions()
+    monkeypatch.setattr("outcomes.reporting.verify.versions", lambda: {**here, "numpy": "0.0"})
+    found = verify_run(copy)
+    assert found.exit_code == 3
+    assert "versions that are not those of the run: numpy" in str(found)
+    assert "other code?" not in str(found)
+
+
+def test_a_table_is_no_study(copy: Path, study: Path) -> None:
+    found = verify_run(copy, study.with_name("department.xlsx"))
+    assert found.exit_code == 2
+    assert "department.xlsx is a table" in str(found)
 
 
 def _resign(folder: Path, name: str) -> None:
