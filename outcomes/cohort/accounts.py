@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.cohort.checks import doubtful_columns, looked_at, numeric_id_collisions
+from outcomes.cohort.hands import side_needed
 from outcomes.cohort.ledger import CellCounts
 from outcomes.cohort.parsing import ParsedColumn
 from outcomes.cohort.quality import Action, Problem, Severity
@@ -96,6 +97,9 @@ def _cells_to_ask(
             born = one.cells_with([j.value is not None for j in one.judgements])
             marks = born & frame["injury_date"].notna().to_numpy() & frame["age"].isna().to_numpy()
             yield one, "no_age", "set missing", np.flatnonzero(marks & final)
+        if one.column.concept == "side":
+            marks = side_needed(frame, [each.column for each in parsed])
+            yield one, "side_needed", "set missing", np.flatnonzero(marks & final)
     for name, code, marks in looked_at(frame):
         yield by_name[name], code, "kept", np.flatnonzero(marks & final)
 

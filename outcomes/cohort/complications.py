@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.cohort.columns import BoolArray, FloatArray, HasData, check_time, dates, require, texts
-from outcomes.cohort.concepts import concepts, internal_name, times
+from outcomes.cohort.concepts import FIRST_FILM_TIME, concepts, internal_name, times
 from outcomes.cohort.events import (
     UNKNOWN,
     UNMAPPED,
@@ -32,7 +32,7 @@ from outcomes.cohort.html_text import sentence_and_table
 from outcomes.errors import CohortError
 
 Blank = Literal["none if followed", "none"]
-_AT_TREATMENT = ("injury", "post-reduction", "postoperative")
+_AT_TREATMENT = ("injury", "post-reduction", "postoperative", FIRST_FILM_TIME)
 _HANDS = ("", "injured", "other")
 _RULES: dict[str, str] = {
     "none if followed": (

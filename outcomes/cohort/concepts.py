@@ -101,6 +101,12 @@ def concepts() -> Mapping[str, Concept]:
     return {name: Concept(name=name, **_tuples(entry)) for name, entry in shipped.items()}
 
 
+#: The first film after the index strategy, whatever the treatment; only films can be from then.
+FIRST_FILM_TIME = "first after index"
+#: Hands by side: what they mean for a case depends on the side of its fracture.
+BY_SIDE = ("left", "right")
+
+
 @cache
 def times() -> tuple[str, ...]:
     """Return the times a measurement can belong to, in order."""
@@ -108,9 +114,29 @@ def times() -> tuple[str, ...]:
 
 
 @cache
-def hands() -> tuple[str, ...]:
-    """Return the words for the two hands."""
-    return tuple(load_reference("concepts")["hands"])
+def hands() -> Mapping[str, str]:
+    """Return the words for the two hands, each with what it means.
+
+    Examples
+    --------
+    >>> list(hands())
+    ['injured', 'other', 'left', 'right']
+    """
+    return dict(load_reference("concepts")["hands"])
+
+
+def times_of(concept: Concept) -> tuple[str, ...]:
+    """Return the times that a concept can belong to: only films can be the first after the index strategy.
+
+    Examples
+    --------
+    >>> "first after index" in times_of(concepts()["tilt"])
+    True
+    >>> "first after index" in times_of(concepts()["prwe"])
+    False
+    """
+    film = "reader" in concept.takes or concept.name == "film_date"
+    return tuple(time for time in times() if film or time != FIRST_FILM_TIME)
 
 
 @cache

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, cast
 
-from outcomes.cohort.concepts import concepts
+from outcomes.cohort.concepts import BY_SIDE, concepts, internal_name, units_of
 from outcomes.cohort.dictionary_checks import FORMAT, column_faults, column_name, cross_faults, top_faults
 from outcomes.cohort.toml_text import toml_table, toml_value
 from outcomes.errors import DictionaryError
@@ -130,6 +130,11 @@ class DataDictionary:
         """Internal names in the order of the dictionary."""
         return tuple(column.name for column in self.columns)
 
+    @property
+    def data_columns(self) -> tuple[Column, ...]:
+        """What the columns of ``Cohort.data`` mean: as declared, but injured and other for left and right."""
+        return tuple(map(_by_fracture, self.columns))
+
     def column(self, name: str) -> Column:
         """Return the column with an internal name.
 
@@ -238,6 +243,22 @@ def _column(heading: str, entry: Mapping[str, Any]) -> Column:
     kind = cast(Kind, entry["kind"] if concept.kind == "own" else concept.kind)
     name = column_name(entry)
     return Column(source=heading, concept=concept.name, name=name, kind=kind, levels=levels, **given)
+
+
+def _by_fracture(column: Column) -> Column:
+    """Return a column by injured or other hand in place of one by left or right; both sides feed each."""
+    if column.hand not in BY_SIDE:
+        return column
+    hand = "injured" if column.hand == "left" else "other"
+    return Column(
+        source=column.source,
+        concept=column.concept,
+        name=internal_name(column.concept, hand=hand, time=column.time),
+        kind=column.kind,
+        unit=units_of(concepts()[column.concept].measure)[0],
+        hand=hand,
+        time=column.time,
+    )
 
 
 def _frozen(entry: Mapping[str, Any]) -> dict[str, Any]:

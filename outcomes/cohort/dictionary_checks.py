@@ -7,13 +7,14 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from outcomes.cohort.concepts import (
+    BY_SIDE,
     Concept,
     components,
     concepts,
     hands,
     internal_name,
     slug,
-    times,
+    times_of,
     units_of,
 )
 from outcomes.cohort.text import closest, fold, listed
@@ -159,6 +160,36 @@ def cross_faults(columns: Mapping[str, Mapping[str, Any]]) -> list[str]:
         if fold(heading) in headings:
             faults.append(f"{heading!r} and {headings[fold(heading)]!r} differ only in spaces or case")
         headings.setdefault(fold(heading), heading)
+    return faults + _hand_faults(columns)
+
+
+def _hand_faults(columns: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    """Return the faults of measurements by hand: two ways at once, one side alone, or no side of the fracture."""
+    declared: dict[tuple[str, str], dict[str, str]] = {}
+    for heading, entry in columns.items():
+        if "hand" in entry:
+            declared.setdefault((entry["is"], entry.get("time", "")), {})[entry["hand"]] = heading
+    faults = []
+    for (concept, time), by_hand in declared.items():
+        what = f"{concept} at {time}" if time else concept
+        sides = [hand for hand in BY_SIDE if hand in by_hand]
+        if sides and len(sides) < len(by_hand):
+            faults.append(
+                f"{what} is declared by left and right ({by_hand[sides[0]]!r}) and by injured and other "
+                f"({next(heading for hand, heading in by_hand.items() if hand not in BY_SIDE)!r}); declare one "
+                "of the two ways"
+            )
+        elif len(sides) == 1:
+            absent = next(hand for hand in BY_SIDE if hand not in sides)
+            faults.append(
+                f'{what}: {by_hand[sides[0]]!r} is hand = "{sides[0]}", so a column with hand = "{absent}" is '
+                "needed too"
+            )
+        if sides and "side" not in {entry["is"] for entry in columns.values()}:
+            faults.append(
+                f'{what} by left and right needs a column is = "side", the side of the fracture, to tell the '
+                "injured from the other hand"
+            )
     return faults
 
 
@@ -213,8 +244,8 @@ def _allowed_keys(concept: Concept, kind: str) -> tuple[str, ...]:
 
 def _choices(concept: Concept) -> dict[str, tuple[Callable[[Any], bool], str]]:
     rules = {
-        "hand": _one_of(hands()),
-        "time": _one_of(times()),
+        "hand": (lambda value: isinstance(value, str) and value in hands(), _hands_in_words()),
+        "time": _one_of(times_of(concept)),
         "component": _one_of(components()),
         "positive": _one_of(concept.sign),
         "reference": _one_of(concept.references),
@@ -224,6 +255,10 @@ def _choices(concept: Concept) -> dict[str, tuple[Callable[[Any], bool], str]]:
     if concept.kind != "own":
         rules["unit"] = _one_of(units_of(concept.measure))
     return rules
+
+
+def _hands_in_words() -> str:
+    return "one of " + ", ".join(f"{word!r} ({meaning})" for word, meaning in hands().items())
 
 
 def _is_own_name(value: Any) -> bool:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort.columns import BoolArray, FloatArray, HasData, ObjectArray, check_time, numbers
-from outcomes.cohort.concepts import internal_name
+from outcomes.cohort.concepts import FIRST_FILM_TIME, internal_name
 from outcomes.cohort.criteria import ReductionCriteria
 from outcomes.errors import CriteriaError
 
@@ -34,18 +34,23 @@ def check_film_columns(
     """Refuse a table that lacks the films which the set needs, naming the columns."""
     if reader not in (1, 2):
         raise CriteriaError(f"reader = {reader!r} is not allowed; use 1 or 2", code="unknown_reader")
-    absent = []
+    absent: list[str] = []
     for label in sorted({str(each) for each in films if each is not None}):
         here = films == label
-        for criterion in criteria.criteria:
-            needed = criterion.required and not (criterion.intra_articular_only and bool(outside[here].all()))
-            name = internal_name(criterion.concept, time=label, reader=reader)
-            if needed and name not in data.columns:
-                absent.append(name)
+        needed = [
+            internal_name(each.concept, time=label, reader=reader)
+            for each in criteria.criteria
+            if each.required and not (each.intra_articular_only and bool(outside[here].all()))
+        ]
+        lacking = [name for name in needed if name not in data.columns]
+        if lacking:
+            n = int(here.sum())
+            absent.append(f"{', '.join(lacking)} for the {label} film of {n} case{'' if n == 1 else 's'}")
     if absent:
         raise CriteriaError(
-            f"criteria set {criteria.id} needs the columns {', '.join(absent)}: declare them in the "
-            "dictionary, or choose another set or film",
+            f"criteria set {criteria.id} needs columns that the table does not have: {'; '.join(absent)}. Declare "
+            f'them in the dictionary (one column for all cases, casts and operations, is time = "{FIRST_FILM_TIME}"), '
+            "or choose another set or film",
             code="film_needed",
         )
 

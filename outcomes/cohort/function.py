@@ -11,6 +11,7 @@ import pandas as pd
 
 from outcomes.cohort.columns import BoolArray, FloatArray, HasData, check_time, numbers, require, texts
 from outcomes.cohort.concepts import internal_name
+from outcomes.cohort.hands import declared_by_side
 from outcomes.cohort.html_text import sentence_and_table
 from outcomes.errors import CohortError
 
@@ -163,7 +164,8 @@ def grip_share(cohort: HasData, time: str, *, dominance: Dominance = "none") -> 
     data = cohort.data
     injured, other = _grips(data, time)
     dominant = _injured_dominant(data)
-    lost = _no_reference(data, other) | {"grip of the injured hand missing": np.isnan(injured)}
+    lost = _side_needed(cohort, time) | _no_reference(data, other)
+    lost["grip of the injured hand missing"] = np.isnan(injured)
     if dominance == "ten_percent":
         lost["side or dominant hand not recorded"] = np.isnan(dominant)
         both = texts(data, "dominant_hand") == "both"
@@ -208,8 +210,9 @@ def grip_kg(cohort: HasData, time: str) -> GripPair:
     """
     data = cohort.data
     injured, other = _grips(data, time)
-    reasons, _ = _count({"grip of the injured hand missing": np.isnan(injured)})
-    other_reasons, other_gone = _count(_no_reference(data, other))
+    sides = _side_needed(cohort, time)
+    reasons, _ = _count(sides | {"grip of the injured hand missing": np.isnan(injured)})
+    other_reasons, other_gone = _count(sides | _no_reference(data, other))
     first = FunctionMeasure(
         values=injured, name="grip", unit="kg", time=time, rule="injured hand", reasons=reasons, queries={}
     )
@@ -269,6 +272,14 @@ def _grips(data: pd.DataFrame, time: str) -> tuple[FloatArray, FloatArray]:
     names = [internal_name("grip", hand=hand, time=check_time(time)) for hand in ("injured", "other")]
     require(data, names, f"grip at {time}")
     return numbers(data, names[0]), numbers(data, names[1])
+
+
+def _side_needed(cohort: HasData, time: str) -> dict[str, BoolArray]:
+    """Return the cases without a side of the fracture, where grip of the visit was declared by left and right."""
+    columns = getattr(getattr(cohort, "dictionary", None), "columns", ())
+    if not any(each.concept == "grip" and each.time == time for each in declared_by_side(columns)):
+        return {}
+    return {"side of the fracture missing, grip given by left and right": pd.isna(texts(cohort.data, "side"))}
 
 
 def _no_reference(data: pd.DataFrame, other: FloatArray) -> dict[str, BoolArray]:

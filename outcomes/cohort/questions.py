@@ -61,6 +61,8 @@ REMARKS = {
     "arc_implausible": "Pronation and supination together are unusually large. Are both right?",
     "film_before_injury": "The film is dated before the injury. Which date is right?",
     "event_before_injury": "The event is dated before the injury. Which date is right?",
+    "side_needed": "Grip is given by left and right, but the side of the fracture is missing, so that neither the "
+    "injured nor the other hand is known. Which wrist is it?",
     "no_age": "The birth date and the injury date give no possible age. Which one is right?",
 }
 

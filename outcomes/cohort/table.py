@@ -24,6 +24,7 @@ from outcomes.cohort.accounts import (
 )
 from outcomes.cohort.checks import age_at, order_codes
 from outcomes.cohort.dictionary import DataDictionary, read_dictionary
+from outcomes.cohort.hands import by_fracture_side, in_words
 from outcomes.cohort.headings import match_headings
 from outcomes.cohort.identity import identify
 from outcomes.cohort.ledger import Ledger
@@ -227,13 +228,6 @@ def _assemble(
 ) -> Cohort:
     final = codes[kept] == ""
     data = frame.loc[final].reset_index(drop=True)
-    order = [
-        "case_id",
-        *(name for name in dictionary.names if name != "case_id"),
-        "source_row",
-        "source_sheet",
-    ]
-    data = data[order]
     aside = [*raw.apart, *zip(raw.rows[codes != ""].tolist(), codes[codes != ""].tolist(), strict=True)]
     quarantined, not_data = count_rows(aside)
     ledger = Ledger(
@@ -248,7 +242,7 @@ def _assemble(
         raise CohortError(f"{raw.file}: no row is left to use; {ledger}", code="empty")
     lost = [(row, code) for row, code in sorted(aside) if code not in NOT_DATA]
     return Cohort(
-        data=data,
+        data=_ordered(by_fracture_side(data, dictionary.columns), dictionary),
         dictionary=dictionary,
         ledger=ledger,
         problems=(
@@ -258,6 +252,11 @@ def _assemble(
         ),
         quarantine=pd.DataFrame(lost, columns=["source_row", "code"]).assign(source_sheet=raw.sheet),
         source=Source(name=raw.file, sheet=raw.sheet, sha256=raw.sha256, rows=raw.physical_rows),
-        history=(f"Read {raw.file}: {ledger}.",),
+        history=(f"Read {raw.file}: {ledger}.", *in_words(data, dictionary.columns)),
         queries=list_queries(raw, parsed, frame, final, lost),
     )
+
+
+def _ordered(data: pd.DataFrame, dictionary: DataDictionary) -> pd.DataFrame:
+    names = (column.name for column in dictionary.data_columns if column.name != "case_id")
+    return data[["case_id", *names, "source_row", "source_sheet"]]

@@ -59,7 +59,7 @@ def test_every_fault_is_in_one_message() -> None:
                 "columns": {
                     "A": {"is": "patiant_id"},
                     "B": {"is": "tilt", "time": "union"},
-                    "C": {"is": "grip", "hand": "left", "time": "1 year", "unit": "stone"},
+                    "C": {"is": "grip", "hand": "affected", "time": "1 year", "unit": "stone"},
                     "D": {"is": "sex", "levels": {"female": ["f", "x"], "male": ["X"]}},
                     "E": {"is": "shortening", "time": "union", "unit": "mm"},
                     "F": {"is": "covariate", "name": "tilt_union", "kind": "number", "unit": "mm"},
@@ -77,7 +77,8 @@ def test_every_fault_is_in_one_message() -> None:
         "unit must be declared",
         "positive must be declared",
         "reference must be declared",
-        "hand = 'left'",
+        "hand = 'affected' is not one of 'injured' (the hand of the fractured wrist), 'other' (the hand that was",
+        "'left' (the left hand, whichever wrist was fractured",
         "time = '1 year'",
         "unit = 'stone'",
         "'x' is a spelling of both",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -13,9 +14,11 @@ from hypothesis import strategies as st
 from stand_in import Table, table
 
 from outcomes.cohort.criteria import UNITS, read_criteria, reading_error_sizes, shipped_criteria
+from outcomes.cohort.dictionary import read_dictionary
 from outcomes.cohort.near_limit import near_limit
 from outcomes.cohort.reduction import OVERALL, PER_CRITERION, grade_all, grade_reduction, share_met_bounds
-from outcomes.errors import CohortError, CriteriaError
+from outcomes.cohort.table import read_cohort
+from outcomes.errors import CohortError, CriteriaError, DictionaryError
 
 POST = "postoperative"
 
@@ -371,3 +374,51 @@ def test_results_show_counts_and_no_rows() -> None:
     shown = repr(grades) + str(grades) + grades._repr_html_() + grades.tidy().to_string()
     assert "77.25" not in shown
     assert grades.tidy().query("outcome == 'reduction' and group == 'not met'")["n"].item() == 1
+
+
+def test_one_film_column_serves_casts_and_operations(tmp_path: Path) -> None:
+    declared = {
+        "columns": {
+            "No.": {"is": "patient_id"},
+            "Tilt": {"is": "tilt", "time": "first after index", "unit": "degrees", "positive": "volar"},
+            "UV": {
+                "is": "ulnar_variance",
+                "time": "first after index",
+                "unit": "mm",
+                "positive": "ulna longer",
+            },
+            "Film": {"is": "film_date", "time": "first after index"},
+        }
+    }
+    path = tmp_path / "films.csv"
+    path.write_text("No.,Tilt,UV,Film\n1,4,0,2021-02-03\n2,-30,0,2021-02-04\n", encoding="utf-8")
+    cohort = read_cohort(path, declared)
+    assert {"tilt_first_after_index", "film_date_first_after_index"} <= set(cohort.data.columns)
+    one, by_case = (
+        grade_reduction(cohort, "brogren-2013", time)
+        for time in ("first after index", np.array(["first after index"] * 2, dtype=object))
+    )
+    assert list(one.overall) == list(by_case.overall) == ["met", "not met"]
+    assert one.film == "first after index film"
+
+
+def test_only_films_can_be_the_first_after_the_index_strategy() -> None:
+    with pytest.raises(DictionaryError, match="time = 'first after index' is not one of 'injury'"):
+        read_dictionary(
+            {"columns": {"No.": {"is": "patient_id"}, "P": {"is": "prwe", "time": "first after index"}}}
+        )
+
+
+def test_missing_film_columns_are_named_by_film_with_cases_and_the_remedy() -> None:
+    films = table(tilt_postoperative=[4.0, 4.0, 4.0], ulnar_variance_postoperative=[0.0, 0.0, 0.0])
+    with pytest.raises(CriteriaError) as caught:
+        grade_reduction(films, "brogren-2013", ["postoperative", "post-reduction", "post-reduction"])
+    message = str(caught.value)
+    assert (
+        "ulnar_variance_post_reduction, tilt_post_reduction for the post-reduction film of 2 cases."
+        in message
+    )
+    assert "postoperative film" not in message
+    assert 'time = "first after index"' in message
+    with pytest.raises(CriteriaError, match="for the union film of 1 case;"):
+        grade_reduction(films, "brogren-2013", ["union", "injury", "injury"])

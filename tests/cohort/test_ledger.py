@@ -120,7 +120,7 @@ def test_whatever_the_cells_the_ledger_balances(
     path = write_csv(tmp_path, csv_text(rows))
     code, cohort = read_or_code(path, dictionary({"missing": ["n/a"]}, Grip={"codes": [999]}))
     if cohort is None:
-        assert code in ("empty", "code_not_declared")
+        assert code in ("empty", "code_not_declared", "several")  # a code for missing in two columns
         return
     counted = cohort.ledger
     assert counted.physical_rows == len(path.read_text().splitlines())
