@@ -45,6 +45,12 @@ def test_commands_in_the_documents_exist() -> None:
     assert {name for name in named if not re.search(rf"\b{name}\b", shown)} == set()
 
 
+def test_every_benchmark_stands_on_its_page() -> None:
+    page = (ROOT / "docs/benchmarks.md").read_text(encoding="utf-8")
+    scripts = {path.name for path in (ROOT / "tests/benchmarks").glob("*.py")}
+    assert set(re.findall(r"^\| `python tests/benchmarks/(\w+\.py)`", page, re.M)) == scripts
+
+
 def test_versions_agree() -> None:
     version = PROJECT["version"]
     assert f"version = {{{version}}}" in (ROOT / "docs/citing.md").read_text(encoding="utf-8")
