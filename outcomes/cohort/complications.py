@@ -29,6 +29,7 @@ from outcomes.cohort.events import (
     read_events,
 )
 from outcomes.cohort.html_text import sentence_and_table
+from outcomes.cohort.text import counted
 from outcomes.errors import CohortError
 
 Blank = Literal["none if followed", "none"]
@@ -132,7 +133,7 @@ class ComplicationOutcomes:
         again = int(np.nansum(self.unplanned_reoperation))
         total = len(self.events)
         text = (
-            f"{total} event{'' if total == 1 else 's'} in {self.n_cases_with} of {n} cases, unplanned reoperation in "
+            f"{counted(total, 'event')} in {self.n_cases_with} of {counted(n, 'case')}, unplanned reoperation in "
             f"{again}; missing in {absent}. {self.event_set}"
         )
         if self.n_unknown_reason:

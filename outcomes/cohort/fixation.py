@@ -20,6 +20,7 @@ from outcomes.cohort.concepts import components, internal_name
 from outcomes.cohort.html_text import sentence_and_table
 from outcomes.cohort.notes import NoteReader, NoteReading, phrases_of
 from outcomes.cohort.rules import UNCLEAR, StrategyRules, read_rules
+from outcomes.cohort.text import counted
 from outcomes.errors import CohortError
 
 #: With more components in doubt than this the label is unclear without trying every combination.
@@ -80,13 +81,11 @@ class FixationLabels:
         """Return the counts as a results sentence."""
         counts = pd.Series(self.strategy, dtype=object).value_counts()
         listed = "; ".join(f"{name} {counts[name]}" for name in self.rules.strategies if name in counts.index)
-        text = (
-            f"Strategy of {len(self.strategy)} cases by rule table '{self.rules.title}': {listed or 'none'}."
-        )
+        text = f"Strategy of {counted(len(self.strategy), 'case')} by rule table '{self.rules.title}': {listed or 'none'}."
         if self.n_assumed:
             text += f" In {self.n_assumed} the rule reads something that was not stated."
         if self.n_unmatched:
-            text += f" No term was found in {self.n_unmatched} phrases of the operation texts."
+            text += f" No term was found in {counted(self.n_unmatched, 'phrase')} of the operation texts."
         return text
 
     def _repr_html_(self) -> str:
@@ -171,7 +170,7 @@ def _recorded(data: pd.DataFrame, names: list[str]) -> tuple[np.ndarray, np.ndar
         odd = np.flatnonzero(~(np.isnan(values) | (values == 0) | (values == 1)))
         if len(odd):
             raise CohortError(
-                f"column {column!r} must be 1, 0 or missing; {len(odd)} are not: {row_numbers(data, odd)}",
+                f"column {column!r} must be 1, 0 or missing; {len(odd)} {'is' if len(odd) == 1 else 'are'} not: {row_numbers(data, odd)}",
                 code="not_yes_no",
             )
         yes |= (values == 1).astype(np.int64) << bit

@@ -11,6 +11,7 @@ import pandas as pd
 
 from outcomes.cohort.columns import BoolArray, ObjectArray
 from outcomes.cohort.html_text import sentence_and_table
+from outcomes.cohort.text import counted
 
 #: Linear pattern, no backtracking: optional bone number (23 in the old edition, 2R3 in that of 2018), letter,
 #: optional group and subgroup, optional qualifications in brackets of the 2018 edition.
@@ -101,12 +102,12 @@ def articular(fracture_class: Iterable[object]) -> ArticularClass:
     warnings = []
     if old_a1:
         warnings.append(
-            f"{old_a1} cases carry the old code 23-A1, an isolated fracture of the distal ulna: check that "
+            f"{counted(old_a1, 'case')} with the old code 23-A1, an isolated fracture of the distal ulna: check that "
             "they belong to a study of the radius"
         )
     if bare_a1:
         warnings.append(
-            f"{bare_a1} cases carry A1 without edition: in the old edition an isolated fracture "
+            f"{counted(bare_a1, 'case')} with A1 without edition: in the old edition an isolated fracture "
             "of the distal ulna"
         )
     return ArticularClass(

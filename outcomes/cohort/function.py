@@ -13,6 +13,7 @@ from outcomes.cohort.columns import BoolArray, FloatArray, HasData, check_time, 
 from outcomes.cohort.concepts import internal_name
 from outcomes.cohort.hands import declared_by_side
 from outcomes.cohort.html_text import sentence_and_table
+from outcomes.cohort.text import counted
 from outcomes.errors import CohortError
 
 Dominance = Literal["none", "ten_percent"]
@@ -75,7 +76,7 @@ class FunctionMeasure:
 
     def __str__(self) -> str:
         """Return the counts as a results sentence."""
-        text = f"{self.name} at {self.time} ({self.unit}; {self.rule}): {self.n} of {len(self.values)} cases"
+        text = f"{self.name} at {self.time} ({self.unit}; {self.rule}): {self.n} of {counted(len(self.values), 'case')}"
         if self.reasons:
             text += "; missing: " + ", ".join(f"{reason} {count}" for reason, count in self.reasons.items())
         if self.queries:

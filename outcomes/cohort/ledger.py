@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from outcomes.cohort.text import counted
 from outcomes.errors import CohortError
 
 
@@ -92,7 +93,7 @@ class Ledger:
         rows = self.used + sum(self.quarantined.values()) + sum(self.not_data.values())
         if rows != self.physical_rows:
             raise CohortError(
-                f"the file has {self.physical_rows} rows but {rows} are accounted for; nothing is used, "
+                f"the file has {counted(self.physical_rows, 'row')} but {rows} are accounted for; nothing is used, "
                 "please report it",
                 code="ledger_unbalanced",
             )
@@ -123,9 +124,9 @@ class Ledger:
         converted = sum(sum(c.converted.values()) for c in cells)
         set_missing = sum(sum(c.set_missing.values()) for c in cells)
         return (
-            f"{self.physical_rows} rows read = {self.used} used + "
+            f"{counted(self.physical_rows, 'row')} read = {self.used} used + "
             f"{_by_code('quarantined', self.quarantined)} + {_by_code('not data', self.not_data)}; "
-            f"{sum(c.read for c in cells)} cells read = {verbatim} verbatim + {converted} converted + "
+            f"{counted(sum(c.read for c in cells), 'cell')} read = {verbatim} verbatim + {converted} converted + "
             f"{set_missing} set missing + {blank} blank"
         )
 

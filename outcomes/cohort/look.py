@@ -16,9 +16,15 @@ from typing import Any
 
 from outcomes.cohort.archive import check_archive
 from outcomes.cohort.csv_table import decode
-from outcomes.cohort.headings import looks_like_identifier
+from outcomes.cohort.headings import (
+    LOOKS_LIKE_DATA,
+    looks_like_data,
+    looks_like_identifier,
+    row_looks_like_data,
+)
 from outcomes.cohort.judgement import FORMULA_ERRORS, LIKE_MISSING
-from outcomes.cohort.text import fold, listed, tidy
+from outcomes.cohort.reading import refuse_foreign
+from outcomes.cohort.text import counted, fold, listed, tidy
 from outcomes.errors import CohortError
 
 Rows = list[tuple[Any, ...]]
@@ -94,16 +100,15 @@ class TableLook:
         """Return the look in lines of plain text, without the content of any cell."""
         place = f", sheet {self.sheet!r}" if self.sheet else ""
         lines = [
-            f"{self.file}{place}: {self.n_rows} rows below the headings in row {self.header_row}, "
-            f"{len(self.columns)} columns, {self.n_blank_rows} empty rows",
+            f"{self.file}{place}: {counted(self.n_rows, 'row')} below the headings in row {self.header_row}, "
+            f"{counted(len(self.columns), 'column')}, {counted(self.n_blank_rows, 'empty row')}",
         ]
         lines += [f"  {finding}" for finding in self.findings]
         for column in self.columns:
-            kinds = ((column.n_numbers, "numbers"), (column.n_dates, "dates"), (column.n_words, "words"))
-            what = ", ".join(f"{n} {kind}" for n, kind in kinds if n) or "nothing"
-            lines.append(
-                f"  {column.heading!r}: {what}; {column.n_blank} blank; {column.n_distinct} distinct"
-            )
+            kinds = ((column.n_numbers, "number"), (column.n_dates, "date"), (column.n_words, "word"))
+            what = ", ".join(counted(n, kind) for n, kind in kinds if n) or "nothing"
+            shown = column.heading if column.heading.startswith("(column ") else repr(column.heading)
+            lines.append(f"  {shown}: {what}; {column.n_blank} blank; {column.n_distinct} distinct")
             lines += [f"      {finding}: {n}" for finding, n in column.findings]
         return "\n".join(lines)
 
@@ -130,13 +135,16 @@ def look_at(path: str | Path, *, sheet: str = "", header_row: int | None = None)
     """
     place = Path(path)
     if not place.is_file():
-        raise CohortError(f"no file {place.name!r}; give the path of a CSV or XLSX table", code="no_file")
+        name = place.name or str(path)
+        what = f"{name!r} is a folder" if place.is_dir() else f"no file {name!r}"
+        raise CohortError(f"{what}; give the path of a CSV or XLSX table", code="no_file")
     try:
         content = place.read_bytes()
     except OSError:
         raise CohortError(
             f"{place.name} cannot be opened; close it in other programs", code="unreadable"
         ) from None
+    refuse_foreign(place.name, content)
     if content.startswith(b"PK\x03\x04"):
         rows, name, sheets = _workbook_rows(place.name, content, sheet)
     elif content.startswith(b"PAR1"):
@@ -205,9 +213,10 @@ def _look(file: str, sheet: str, sheets: tuple[str, ...], rows: Rows, top: int) 
         headings.pop()
     body = rows[top + 1 :]
     blank = sum(_filled(row) == 0 for row in body)
+    hidden = row_looks_like_data(headings)
     columns = tuple(
         _column(
-            heading or f"(column {position + 1})",
+            f"(column {position + 1})" if not heading or hidden or looks_like_data(heading) else heading,
             [row[position] if position < len(row) else None for row in body],
         )
         for position, heading in enumerate(headings)
@@ -223,27 +232,43 @@ def _table_findings(headings: list[str], body: Rows, sheets: tuple[str, ...], sh
     others = [name for name in sheets if name != sheet]
     if others:
         found.append(f"the workbook has other sheets: {listed(others)}; declare sheet = ... under [table]")
-    folded = [fold(heading) for heading in headings if heading]
-    twice = sorted({heading for heading in folded if folded.count(heading) > 1})
+    data = row_looks_like_data(headings)
+    if data:
+        found.append(LOOKS_LIKE_DATA)
+    folded = [fold(heading) for heading in headings]
+    places = {
+        word: place for place, word in reversed(list(enumerate(folded))) if word and folded.count(word) > 1
+    }
+    twice = [
+        f"column {place + 1}" if data or looks_like_data(headings[place]) else headings[place]
+        for place in sorted(places.values())
+    ]
     if twice:
         found.append(f"headings that stand twice: {listed(twice)}; rename one of each")
     names = [heading for heading in headings if heading and looks_like_identifier(heading)]
-    if names:
+    if names and not data:
         found.append(
             f"headings that look like identifiers of patients: {listed(names)}; better removed, unless a key"
         )
     if not all(headings):
-        found.append(f"{sum(not heading for heading in headings)} columns without a heading")
+        found.append(f"{counted(sum(not heading for heading in headings), 'column')} without a heading")
     lengths = {len(row) for row in body if _filled(row)} if not sheets else set()
     uneven = sum(len(row) != len(headings) for row in body if _filled(row)) if lengths else 0
     if uneven:
-        found.append(f"{uneven} rows do not have {len(headings)} cells: columns may be shifted")
+        do = "does" if uneven == 1 else "do"
+        found.append(
+            f"{counted(uneven, 'row')} {do} not have {counted(len(headings), 'cell')}: columns may be shifted"
+        )
     totals = sum(bool(_TOTAL.fullmatch(fold(str(_first(row))))) for row in body if _filled(row))
     if totals:
-        found.append(f"{totals} rows look like totals; declare their word under footer")
+        looks = "looks like a total" if totals == 1 else "look like totals"
+        found.append(f"{counted(totals, 'row')} {looks}; declare the word under footer")
     seen = [tuple(map(str, row)) for row in body if _filled(row)]
-    if len(seen) > len(set(seen)):
-        found.append(f"{len(seen) - len(set(seen))} rows repeat another row in every cell")
+    again = len(seen) - len(set(seen))
+    if again:
+        found.append(
+            f"{counted(again, 'row')} {'repeats' if again == 1 else 'repeat'} another row in every cell"
+        )
     return found
 
 

@@ -18,7 +18,7 @@ from outcomes.errors import CohortError
 MAX_BYTES = 2 * 1024**3
 
 _FOREIGN = {
-    b"\xd0\xcf\x11\xe0": "an old binary workbook or one with a password; save it as .xlsx without password",
+    b"\xd0\xcf\x11\xe0": "password-protected or an old Excel file: open it, save as .xlsx without a password",
     b"%PDF": "a PDF document; export the table behind it as CSV or .xlsx",
     b"<htm": "a web page; open it in a spreadsheet program and save it as .xlsx",
     b"<!do": "a web page; open it in a spreadsheet program and save it as .xlsx",
@@ -49,7 +49,7 @@ def read_raw(table: str | os.PathLike[str] | pd.DataFrame, dictionary: DataDicti
     path = _checked_path(table)
     content = _content_of(path)
     sha256 = hashlib.sha256(content).hexdigest()
-    head = content[:8].lstrip().lower()
+    refuse_foreign(path.name, content)
     if content.startswith(b"PK\x03\x04"):
         from outcomes.cohort.workbook import read_workbook
 
@@ -58,10 +58,33 @@ def read_raw(table: str | os.PathLike[str] | pd.DataFrame, dictionary: DataDicti
         from outcomes.cohort.frames import read_parquet
 
         return read_parquet(path.name, content, sha256, dictionary)
+    return read_csv_table(path.name, content, sha256, dictionary)
+
+
+def refuse_foreign(name: str, content: bytes) -> None:
+    """Refuse a file that is no table by its first bytes, whatever its name.
+
+    Parameters
+    ----------
+    name, content : str, bytes
+        Name for the message, and the file or its beginning.
+
+    Raises
+    ------
+    CohortError
+        With what the file is and what to do.
+
+    Examples
+    --------
+    >>> refuse_foreign("wrists.xlsx", bytes.fromhex("D0CF11E0A1B11AE1"))
+    Traceback (most recent call last):
+    outcomes.errors.CohortError: wrists.xlsx is password-protected or an old Excel file: open it, save as .xlsx \
+without a password
+    """
+    head = content[:8].lstrip().lower()
     for mark, what in _FOREIGN.items():
         if content.startswith(mark) or head.startswith(mark):
-            raise CohortError(f"{path.name} is {what}", code="wrong_format")
-    return read_csv_table(path.name, content, sha256, dictionary)
+            raise CohortError(f"{name} is {what}", code="wrong_format")
 
 
 def _checked_path(table: str | os.PathLike[str]) -> Path:
@@ -76,7 +99,9 @@ def _checked_path(table: str | os.PathLike[str]) -> Path:
         hint = f"; tables in that folder: {', '.join(near[:8])}" if near else ""
         raise CohortError(f"no file {path.name!r}{hint}", code="no_file")
     if not path.is_file():
-        raise CohortError(f"{path.name!r} is a folder or a device; give the path of a file", code="no_file")
+        raise CohortError(
+            f"{path.name or text!r} is a folder or a device; give the path of a file", code="no_file"
+        )
     if path.stat().st_size > MAX_BYTES:
         raise CohortError(
             f"{path.name} is larger than {MAX_BYTES // 1024**3} GiB; split it by year, or save it as Parquet",

@@ -28,6 +28,7 @@ from outcomes.cohort.criteria import (
 from outcomes.cohort.films import check_film_columns, check_references, film_values, films_by_case
 from outcomes.cohort.fracture import articular
 from outcomes.cohort.html_text import sentence_and_table
+from outcomes.cohort.text import counted
 from outcomes.errors import CriteriaError
 
 OVERALL = ("met", "not met", "indeterminate")
@@ -93,7 +94,7 @@ class ReductionGrades:
         return (
             f"Reduction by {self.criteria.label}, version {self.criteria.version}, on the {film}: "
             f"met in {counts['met']}, not met in {counts['not met']}, "
-            f"indeterminate in {counts['indeterminate']} of {len(self.overall)} cases."
+            f"indeterminate in {counts['indeterminate']} of {counted(len(self.overall), 'case')}."
         )
 
     def _repr_html_(self) -> str:
@@ -137,7 +138,7 @@ class ShareMet:
         share = self.labelled_only
         labelled = "none labelled" if share is None else f"{100 * share:.1f} % of labelled"
         return (
-            f"Reduction met in {self.n_met} of {total} cases ({labelled}); "
+            f"Reduction met in {self.n_met} of {counted(total, 'case')} ({labelled}); "
             f"{self.n_indeterminate} indeterminate: {100 * self.low:.1f} % to {100 * self.high:.1f} % of all."
         )
 

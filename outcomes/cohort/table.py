@@ -33,6 +33,7 @@ from outcomes.cohort.quality import Problem, refuse
 from outcomes.cohort.raw import RawTable
 from outcomes.cohort.reading import read_raw
 from outcomes.cohort.row_kinds import row_codes
+from outcomes.cohort.text import counted
 from outcomes.errors import CohortError, OutcomesError
 
 
@@ -98,9 +99,9 @@ class Cohort:
     def __repr__(self) -> str:
         """Return shape and column names."""
         return (
-            f"Cohort of {len(self.data)} cases from {self.source.name}: {len(self.data.columns)} columns "
-            f"({', '.join(map(str, self.data.columns))}); {len(self.quarantine)} rows in quarantine, "
-            f"{len(self.problems)} problems"
+            f"Cohort of {counted(len(self.data), 'case')} from {self.source.name}: "
+            f"{counted(len(self.data.columns), 'column')} ({', '.join(map(str, self.data.columns))}); "
+            f"{counted(len(self.quarantine), 'row')} in quarantine, {counted(len(self.problems), 'problem')}"
         )
 
     __str__ = __repr__

@@ -65,3 +65,14 @@ def listed(words: Iterable[object], *, limit: int = 12) -> str:
     if len(items) <= limit:
         return ", ".join(items)
     return f"{', '.join(items[:limit])} and {len(items) - limit} more"
+
+
+def counted(n: int, noun: str) -> str:
+    """Return a number with its noun, which ends in s unless there is one.
+
+    Examples
+    --------
+    >>> counted(1, "row"), counted(0, "row"), counted(2500, "empty row")
+    ('1 row', '0 rows', '2500 empty rows')
+    """
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"

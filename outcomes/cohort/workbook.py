@@ -17,7 +17,7 @@ from outcomes.cohort.headings import match_headings, unused_headings
 from outcomes.cohort.quality import Fault, Problem, refuse, rows_named
 from outcomes.cohort.raw import RawTable
 from outcomes.cohort.sheet_xml import SheetFacts, sheet_facts
-from outcomes.cohort.text import fold, listed, tidy
+from outcomes.cohort.text import counted, fold, listed, tidy
 from outcomes.errors import CohortError
 
 SEARCHED_FOR_HEADINGS = 20
@@ -179,7 +179,7 @@ def _layout_faults(sheet: _Sheet, headings: Sequence[str], top: int) -> list[Fau
             faults.append(Fault(code="empty_header", message=message))
     if sheet.facts.uncalculated:
         message = (
-            f"{len(sheet.facts.uncalculated)} formulas have no calculated value "
+            f"{counted(len(sheet.facts.uncalculated), 'formula')} without a calculated value "
             f"({rows_named(sheet.facts.uncalculated)}); open the workbook in a spreadsheet program, "
             "save it, or paste the values"
         )
@@ -194,9 +194,9 @@ def _remarks(sheet: _Sheet, top: int) -> tuple[Problem, ...]:
     merged = [merge.text for merge in facts.merges if merge.last_row > top + 1]
     found = []
     if hidden:
-        found.append(("hidden_rows", f"{len(hidden)} hidden rows are included: {rows_named(hidden)}."))
+        found.append(("hidden_rows", f"{counted(len(hidden), 'hidden row')} included: {rows_named(hidden)}."))
     if facts.formulas:
-        found.append(("formulas", f"{facts.formulas} cells are calculated by formulas, not measured."))
+        found.append(("formulas", f"{counted(facts.formulas, 'cell')} calculated by formulas, not measured."))
     if merged:
         found.append(
             ("merged_cells", f"Merged cells ({listed(merged)}): only the first one holds the value.")

@@ -80,7 +80,7 @@ def test_the_same_table_in_other_clothes(tmp_path: Path, text: str | bytes) -> N
         (PLAIN.replace("Sex", "Side "), "several"),
         (csv_text([[*row, "1"] for row in ROWS * 2]), "width_mismatch"),
         (csv_text(ROWS, [*HEADINGS[:5], "", "Grip"]), "missing_column"),
-        (csv_text([["Northmere"] + [""] * 6, HEADINGS, *ROWS], ["x"] * 7), "several"),
+        (csv_text([["Northmere"] + [""] * 6, HEADINGS, *ROWS], ["x"] * 7), "header_row"),
         (PLAIN.replace(",", "\x01"), "delimiter"),
     ],
 )

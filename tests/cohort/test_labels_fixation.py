@@ -266,7 +266,7 @@ def test_a_table_without_treatment_is_refused() -> None:
 
 
 def test_component_columns_hold_yes_or_no() -> None:
-    with pytest.raises(CohortError, match="1 are not: 2"):
+    with pytest.raises(CohortError, match="1 is not: 2"):
         classify_fixation(table(component_wires=[1.0, 2.0]))
 
 

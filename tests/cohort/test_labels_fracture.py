@@ -33,8 +33,8 @@ def test_old_a1_is_an_isolated_fracture_of_the_ulna() -> None:
     # from memory, AO/OTA compendium: 23-A1 of the old edition is not 2R3A1 of 2018
     found = articular(["23-A1", "23-A1.2", "2R3A1", "A1"])
     assert list(found.letter) == ["A"] * 4
-    assert "2 cases carry the old code 23-A1" in found.warnings[0]
-    assert "1 cases carry A1 without edition" in found.warnings[1]
+    assert "2 cases with the old code 23-A1" in found.warnings[0]
+    assert "1 case with A1 without edition" in found.warnings[1]
     assert not articular(["2R3A1"]).warnings
 
 

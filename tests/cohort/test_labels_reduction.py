@@ -420,5 +420,5 @@ def test_missing_film_columns_are_named_by_film_with_cases_and_the_remedy() -> N
     )
     assert "postoperative film" not in message
     assert 'time = "first after index"' in message
-    with pytest.raises(CriteriaError, match="for the union film of 1 case;"):
+    with pytest.raises(CriteriaError, match=r"for the union film of 1 case\. Declare"):
         grade_reduction(films, "brogren-2013", ["union", "injury", "injury"])

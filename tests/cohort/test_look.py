@@ -35,7 +35,7 @@ def test_counts_of_kinds_and_findings(tmp_path: Path) -> None:
     assert found(table, "Grip")["words that probably mean missing"] == 1
     words = " ".join(table.findings)
     assert "look like identifiers of patients: Patient name" in words
-    assert "1 rows look like totals" in words
+    assert "1 row looks like a total" in words
     assert CANARY not in str(table)
 
 
@@ -48,9 +48,9 @@ def test_units_beside_numbers_are_counted_where_most_cells_are_numbers(tmp_path:
 def test_shifted_repeated_and_doubled(tmp_path: Path) -> None:
     table = look(tmp_path, "A,B,a\n1,2,3\n1,2,3\n1,2\n")
     words = " ".join(table.findings)
-    assert "headings that stand twice: a" in words
-    assert "1 rows do not have 3 cells" in words
-    assert "1 rows repeat another row in every cell" in words
+    assert "headings that stand twice: A;" in words
+    assert "1 row does not have 3 cells" in words
+    assert "1 row repeats another row in every cell" in words
 
 
 def test_a_workbook_names_its_sheets_and_finds_the_headings(tmp_path: Path) -> None:
@@ -75,6 +75,11 @@ def test_a_workbook_names_its_sheets_and_finds_the_headings(tmp_path: Path) -> N
         ("empty.csv", b"", "no row 1"),
         ("latin.csv", "a\né".encode("latin-1"), "not utf-8"),
         ("table.parquet", b"PAR1", "check it with a dictionary"),
+        (
+            "old.csv",
+            bytes.fromhex("D0CF11E0A1B11AE1") + b"0" * 600,
+            "password-protected or an old Excel file",
+        ),
         ("bad.xlsx", b"PK\x03\x04nonsense", "bad.xlsx"),
     ],
 )
@@ -91,3 +96,29 @@ def test_the_row_of_the_headings_can_be_given(tmp_path: Path) -> None:
     assert look(tmp_path, "title\nA,B\n1,2\n", header_row=2).columns[0].heading == "A"
     with pytest.raises(CohortError, match="no row 9"):
         look(tmp_path, "A,B\n1,2\n", header_row=9)
+
+
+def test_a_folder_is_called_one_by_the_name_it_was_given(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(CohortError, match=r"^'\.' is a folder"):
+        look_at(".")
+
+
+@pytest.mark.parametrize("header_row", [1, 2])
+def test_a_row_of_cells_taken_for_headings_is_not_shown(tmp_path: Path, header_row: int) -> None:
+    row = f"MRN700100,{CANARY},03/02/1950,L,-12.5\n"
+    table = look(tmp_path, "MRN700099,Oakapple,04/02/1951,L,L\n" + row * 3, header_row=header_row)
+    shown = str(table)
+    assert "the header row looks like data: is header_row right?" in table.findings
+    for cell in (CANARY, "Oakapple", "MRN", "1950", "1951", "'L'"):
+        assert cell not in shown
+    assert "  (column 2): 3 words" in shown or "  (column 2): 2 words" in shown
+
+
+def test_one_heading_that_looks_like_a_cell_is_named_by_its_place(tmp_path: Path) -> None:
+    table = look(tmp_path, "No.,Side,Tilt,Grip,Sex,03/02/1950,03/02/1950,A,B,C,D\n1,L,2,3,f,4,5,,,,\n")
+    assert "headings that stand twice: column 6; rename one of each" in table.findings
+    assert "1950" not in str(table)
+    assert "'Side': 1 word; 0 blank; 1 distinct" in str(table)
