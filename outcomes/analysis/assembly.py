@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from outcomes.analysis.derived import CAST, add_derived
 from outcomes.analysis.measurement import measure_outcome
-from outcomes.analysis.named_columns import check_judged, check_named_columns
+from outcomes.analysis.named_columns import check_judged, check_levels, check_named_columns
 from outcomes.analysis.protocol import FIRST_FILM, EligibilityRule, ReductionPlan, StrategyPlan, Study
 from outcomes.analysis.sample import STRATEGY_UNCLEAR, FlowStep, StudySample
 from outcomes.analysis.time_order import check_time_order
@@ -54,6 +54,7 @@ def assemble(cohort: Cohort, study: Study) -> StudySample:
     if "case_id" not in frame:
         frame["case_id"] = [f"row {row}" for row in frame["source_row"]]
     check_named_columns(study, cohort.dictionary.columns)
+    check_levels(study, cohort.dictionary.columns)
     frame["cluster"] = _clusters(frame, study, warnings)
     _add_strategy(frame, cohort, study.strategy)
     warnings += check_time_order(study, cohort.dictionary.columns, frame["strategy_recorded"].tolist())

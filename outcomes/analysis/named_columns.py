@@ -55,6 +55,32 @@ def check_named_columns(study: Study, columns: Sequence[Column]) -> None:
             )
 
 
+def check_levels(study: Study, columns: Sequence[Column]) -> None:
+    """Refuse an eligibility rule that lists a level the column cannot have: its cases would leave unnoticed.
+
+    Parameters
+    ----------
+    study : Study
+    columns : sequence of Column
+        Of the dictionary; columns without declared levels are not checked.
+
+    Raises
+    ------
+    StudyError
+        Naming the column, the levels that were given and those that there are.
+    """
+    allowed = {column.name: [level for level, _ in column.levels] for column in columns if column.levels}
+    allowed |= {column.name: ["yes", "no"] for column in columns if column.kind == "yes_no"}
+    for rule in study.eligibility:
+        unknown = [level for level in rule.one_of if level not in allowed.get(rule.column, rule.one_of)]
+        if unknown:
+            raise StudyError(
+                f"eligibility rule on {rule.column!r}: one_of lists {', '.join(map(repr, unknown))}; the column has "
+                f"{', '.join(allowed[rule.column])}",
+                code="unknown_level",
+            )
+
+
 def check_judged(judged: Sequence[str], known: Sequence[str]) -> None:
     """Refuse a judged strategy that no rule, group or recorded level can give.
 

@@ -69,7 +69,7 @@ def check_time_order(study: Study, columns: Sequence[Column], strategies: Sequen
         rule.column
         for rule in study.eligibility
         if rule.column.startswith(MADE_PREFIXES)
-        or rule.column == "last_seen_date"
+        or rule.column in ("last_seen_date", "reduction")
         or (rule.column in by_name and _is_after(by_name[rule.column], cast=cast))
     ]
     return tuple(

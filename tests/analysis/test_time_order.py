@@ -85,6 +85,23 @@ def test_eligibility_that_looks_ahead_is_said(cohort):
     rule = EligibilityRule(column="grip_injured_12_months", at_least=1.0, reason="grip not measured")
     sample = assemble(cohort, replace(PLAN, eligibility=(rule,)))
     assert any("selects on what came after" in text for text in sample.warnings)
+    only_met = EligibilityRule(column="reduction", one_of=("met",), reason="criteria not met")
+    sample = assemble(cohort, replace(PLAN, eligibility=(only_met,)))
+    assert any("eligibility by reduction selects" in text for text in sample.warnings)
+
+
+@pytest.mark.parametrize(
+    ("column", "levels", "said"),
+    [
+        ("sex", ("femal", "male"), "'femal'; the column has female, male"),
+        ("open_injury", ("nope",), "'nope'; the column has yes, no"),
+    ],
+)
+def test_a_level_that_no_case_can_have_is_refused(cohort, column, levels, said):
+    rule = EligibilityRule(column=column, one_of=levels, reason="other")
+    with pytest.raises(StudyError, match=said) as caught:
+        assemble(cohort, replace(PLAN, eligibility=(rule,)))
+    assert caught.value.code == "unknown_level"
 
 
 @pytest.mark.parametrize(
