@@ -36,6 +36,7 @@ from outcomes.reporting.front_page import BANNER, CAUTION, NO_RECORD, front_page
 from outcomes.reporting.manifest import InputFile, package_version, versions
 from outcomes.reporting.methods_text import methods_paragraphs
 from outcomes.reporting.quality_tables import cells_table, problems_table, rows_table
+from outcomes.reporting.read_first import read_first
 from outcomes.reporting.report import Block, Flow, Report, Section, Terms, Text
 from outcomes.reporting.tables import Table
 
@@ -109,6 +110,7 @@ def build_report(analysis: Analysis, inputs: tuple[InputFile, ...] = ()) -> Repo
         n_cases=len(analysis.sample.frame),
         n_set_aside=len(analysis.cohort.quarantine),
         figure=replace(forest, caption=FRONT_CAPTION) if primary.margin is not None else forest,
+        first=read_first(analysis.cohort, analysis.sample, analysis.answers),
     )
     return Report(front=front, sections=tuple(sections), made_by=f"outcomes {package_version()}")
 

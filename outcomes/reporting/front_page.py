@@ -47,7 +47,13 @@ class _Fact:
 
 
 def front_page(
-    study: Study, answer: Answer, *, n_cases: int, n_set_aside: int = 0, figure: Picture | None
+    study: Study,
+    answer: Answer,
+    *,
+    n_cases: int,
+    n_set_aside: int = 0,
+    figure: Picture | None,
+    first: tuple[str, ...] = (),
 ) -> FrontPage:
     """Return page one for the primary answer.
 
@@ -59,6 +65,8 @@ def front_page(
     n_cases, n_set_aside : int
         Cases read, before eligibility, and rows set aside by the reading.
     figure : Picture or None
+    first : tuple of str
+        What must be read before the answer; never shortened.
 
     Returns
     -------
@@ -73,11 +81,12 @@ def front_page(
         _statements(study),
     ]
     headlines = _headlines(answer)
-    page = _page(study, answer, headlines[0], facts, set(), figure)
+    said = tuple(sentence(text) for text in first)
+    page = _page(study, answer, headlines[0], facts, set(), figure, said)
     for headline, shortened in _steps(headlines):
         if page.n_words <= MOST_WORDS:
             break
-        page = _page(study, answer, headline, facts, shortened, figure)
+        page = _page(study, answer, headline, facts, shortened, figure, said)
     return page
 
 
@@ -108,6 +117,7 @@ def _page(
     facts: list[_Fact],
     shortened: set[int],
     figure: Picture | None,
+    first: tuple[str, ...],
 ) -> FrontPage:
     return FrontPage(
         banner=BANNER,
@@ -121,6 +131,7 @@ def _page(
         ),
         caution=CAUTION,
         figure=figure,
+        first=first,
     )
 
 

@@ -77,6 +77,8 @@ class FrontPage:
         For whom, by how much, the strongest objection, what was left out, ethics and plan.
     caution : str
     figure : Picture or None
+    first : tuple of str
+        What must be read before the answer; printed in the banner.
     """
 
     banner: str
@@ -87,14 +89,26 @@ class FrontPage:
     facts: tuple[tuple[str, str], ...]
     caution: str
     figure: Picture | None
+    first: tuple[str, ...] = ()
 
     @property
     def text(self) -> str:
         """Every word printed on page one."""
         caption = "" if self.figure is None else self.figure.caption
         facts = [f"{label} {text}" for label, text in self.facts]
+        first = [f"Read first. {text}" for text in self.first]
         return "\n".join(
-            [self.banner, self.study, self.answer, self.about, self.sentence, *facts, caption, self.caution]
+            [
+                self.banner,
+                *first,
+                self.study,
+                self.answer,
+                self.about,
+                self.sentence,
+                *facts,
+                caption,
+                self.caution,
+            ]
         )
 
     @property

@@ -8,7 +8,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from outcomes.analysis.answer import Answer
 from outcomes.analysis.run import Analysis
 from outcomes.cohort.criteria import read_criteria
 from outcomes.reporting.atomic import Outputs, default_folder, write_atomically
@@ -18,6 +17,7 @@ from outcomes.reporting.html import render_html
 from outcomes.reporting.labelled import csv_bytes, labelled_files
 from outcomes.reporting.manifest import InputFile, check_unchanged, json_bytes, manifest_bytes, versions
 from outcomes.reporting.methods_text import methods_markdown
+from outcomes.reporting.read_first import read_first
 from outcomes.reporting.report import Report
 from outcomes.reporting.results_json import ledger_content, plain, results_bytes
 from outcomes.reporting.workbook import frame_workbook_bytes, workbook_bytes
@@ -96,10 +96,10 @@ def write_run(
         else Path(folder)
     )
     report = build_report(analysis, tuple(inputs))
-    read_first = _read_first(analysis.answers)
-    exit_code = 2 if read_first else 0
+    first = read_first(analysis.cohort, analysis.sample, analysis.answers)
+    exit_code = 2 if first else 0
     files = run_files(analysis, report)
-    files["status.json"] = _status(analysis, command, exit_code, read_first)
+    files["status.json"] = _status(analysis, command, exit_code, first)
     files["run.log"] = _log(analysis, command, now)
     written = write_atomically(
         target,
@@ -114,19 +114,13 @@ def write_run(
         previous=written.previous,
         page_words=report.front.n_words,
         exit_code=exit_code,
-        read_first=read_first,
+        read_first=first,
         warnings=(*analysis.warnings, *written.warnings),
     )
 
 
 def _name_of(analysis: Analysis, command: str) -> str:
     return "demo" if command == "demo" else analysis.sample.study.title
-
-
-def _read_first(answers: Sequence[Answer]) -> tuple[str, ...]:
-    return tuple(
-        f"{answer.label}: an effect points the unexpected way" for answer in answers if answer.reversed
-    )
 
 
 def run_files(analysis: Analysis, report: Report) -> dict[str, bytes]:
@@ -198,14 +192,14 @@ def _manifest(
     return manifest_bytes(content, outputs)
 
 
-def _status(analysis: Analysis, command: str, exit_code: int, read_first: tuple[str, ...]) -> bytes:
+def _status(analysis: Analysis, command: str, exit_code: int, first: tuple[str, ...]) -> bytes:
     primary = next(answer for answer in analysis.answers if answer.role == "primary")
     content = {
         "format": "outcomes status 1",
         "command": command,
         "state": "done",
         "exit_code": exit_code,
-        "read_first": list(read_first),
+        "read_first": list(first),
         "answer": {"outcome": primary.outcome, "overall": primary.overall},
         "n_warnings": len(analysis.warnings),
         "banner": BANNER,
