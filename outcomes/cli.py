@@ -45,10 +45,11 @@ examples:
   outcomes verify runs/first
 
 exit codes: 0 done, 1 a fault in this program, 2 done but read the banner, 3 refused, 130 interrupted
-2 from check: something is to be answered, or no dictionary was given. 2 from analyse and demo: an effect points the
-unexpected way, or more than 10 % of rows were set aside, more than 20 % of cases have no clear strategy, or fewer than
-half of the eligible cases are used. A closed gate or "these data cannot tell" alone is 0. 2 from verify: intact, but not
-computed again.
+2 from analyse and demo: an effect points the unexpected way, more than 10 % of the rows of cases were set aside, more
+than 20 % of the cases have no clear strategy, or fewer than half of the eligible cases are used for the primary
+outcome. A closed gate, or "these data cannot tell", is a proper answer and is 0. 2 from check: something is to be
+answered or put right, one of these shares is passed, or there was no dictionary; 3 from check: analyse would refuse.
+2 from verify: intact, but the inputs are not there to compute it again.
 
 Associations in past cases, not treatment advice. Local protocols, ethics approval and licensed practice decide.
 Not a medical device.
@@ -308,6 +309,8 @@ def _check(chosen: argparse.Namespace) -> int:
     else:
         result = look_at_table(chosen.file, sheet=chosen.sheet, header_row=chosen.header_row)
     _say("\n".join([*result.lines, *([str(result.folder)] if result.folder is not None else [])]))
+    if result.refused:
+        return REFUSED
     return READ_FIRST if result.n_findings else DONE
 
 

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from outcomes.analysis.assembly import assemble
 from outcomes.analysis.sample import StudySample
 from outcomes.cohort.look import look_at
 from outcomes.cohort.table import Cohort, read_cohort
@@ -19,6 +18,8 @@ from outcomes.reporting.formatting import count, listing
 from outcomes.reporting.inputs import kind_of, read_inputs
 from outcomes.reporting.labelled import csv_bytes
 from outcomes.reporting.quality_tables import problems_table
+from outcomes.reporting.read_first import losses
+from outcomes.reporting.rehearsal import rehearse
 from outcomes.reporting.workbook import frame_workbook_bytes
 
 #: Lines printed before the rest is left to the query list.
@@ -35,6 +36,8 @@ class CheckResult:
         Counts in words, without the content of any cell.
     n_findings : int
         0 when there is nothing to answer or to look at.
+    refused : tuple of str
+        What an analysis of the study would refuse.
     folder : Path or None
         Private folder with the query list; None when there is nothing to ask.
     """
@@ -42,6 +45,7 @@ class CheckResult:
     lines: tuple[str, ...]
     n_findings: int
     folder: Path | None
+    refused: tuple[str, ...] = ()
 
 
 def what_to_check(
@@ -129,11 +133,11 @@ def check_table(file: Path, dictionary: Path, out: Path | None = None) -> CheckR
     CheckResult
     """
     cohort = read_cohort(file, dictionary)
-    return _result(cohort, file.stem, out, [])
+    return _result(cohort, file.stem, out, [], beyond=losses(cohort))
 
 
 def check_study(study_file: Path, out: Path | None = None) -> CheckResult:
-    """Check the table of a study, and that the plan finds what it asks for.
+    """Check the table of a study, and everything that an analysis of it would refuse.
 
     Parameters
     ----------
@@ -143,10 +147,13 @@ def check_study(study_file: Path, out: Path | None = None) -> CheckResult:
     Returns
     -------
     CheckResult
+        The query list is written even when an analysis would be refused: it may hold what has to be put right.
     """
     inputs = read_inputs(study_file)
-    sample = assemble(inputs.cohort, inputs.study)
-    return _result(inputs.cohort, study_file.stem, out, _sample_lines(sample))
+    found = rehearse(inputs.cohort, inputs.study)
+    lines = [] if found.sample is None else _sample_lines(found.sample)
+    beyond = losses(inputs.cohort, found.sample, found.primary)
+    return _result(inputs.cohort, study_file.stem, out, lines, beyond=beyond, refused=found.refused)
 
 
 def _sample_lines(sample: StudySample) -> list[str]:
@@ -174,19 +181,31 @@ def _missing(sample: StudySample, key: str) -> int:
     return int((values != values).sum())
 
 
-def _result(cohort: Cohort, name: str, out: Path | None, more: list[str]) -> CheckResult:
+def _result(
+    cohort: Cohort,
+    name: str,
+    out: Path | None,
+    more: list[str],
+    *,
+    beyond: tuple[str, ...],
+    refused: tuple[str, ...] = (),
+) -> CheckResult:
     serious = [problem for problem in cohort.problems if problem.severity != "note"]
-    n_findings = len(serious) + len(cohort.quarantine)
+    n_queries = len(serious) + len(cohort.quarantine)
     lines = [str(cohort.ledger), *_problem_lines(cohort), *more]
+    lines += [f"READ FIRST: {text}" for text in beyond]
+    lines += ["", *(f"analyse would refuse: {text}" for text in refused)] if refused else []
     folder = None
-    if n_findings:
+    if n_queries:
         now = dt.datetime.now(dt.UTC)
         target = out if out is not None else default_folder(f"check {name}", base=Path("runs"), now=now)
         folder = write_private(target, query_files(cohort))
         lines += ["", "query list, with the values to be put right (identifies patients):"]
     else:
         lines.append("nothing to ask")
-    return CheckResult(lines=tuple(lines), n_findings=n_findings, folder=folder)
+    return CheckResult(
+        lines=tuple(lines), n_findings=n_queries + len(beyond) + len(refused), folder=folder, refused=refused
+    )
 
 
 def _problem_lines(cohort: Cohort) -> list[str]:

@@ -223,6 +223,35 @@ def test_check_of_a_study_shows_flow_and_no_outcome(study: Path, capsys: Capture
     assert "interval" not in shown
 
 
+def test_a_check_that_would_be_refused_says_everything_and_still_writes_the_query_list(
+    study: Path, here: Path, capsys: Captured
+) -> None:
+    text = study.read_text(encoding="utf-8").replace(
+        "[covariates]\nnames = [", '[covariates]\nnames = [ "shoe_size",'
+    )
+    study.write_text(
+        text.replace('margin_unit = "percentage points"', 'margin_unit = "kg"'), encoding="utf-8"
+    )
+    assert cli.main(["check", str(study), "--out", "q"]) == 3
+    shown = capsys.readouterr().out
+    assert shown.count("analyse would refuse: ") == 2
+    assert "shoe_size" in shown
+    assert "the margin of grip_share_12_months is in 'kg'" in shown
+    assert Path(shown.splitlines()[-1]) == here / "q-private"
+    assert (here / "q-private" / "query_list.csv").is_file()
+
+
+def test_a_check_says_what_is_beyond_the_limits(here: Path, capsys: Captured) -> None:
+    rows = "".join(f"{number},30\n" for number in range(1, 9))
+    (here / "w.csv").write_text(f"No,Grip\n{rows},31\n", encoding="utf-8")
+    (here / "d.toml").write_text(
+        'format = "outcomes dictionary 1"\n[columns."No"]\nis = "patient_id"\n'
+        '[columns."Grip"]\nis = "grip"\nhand = "injured"\ntime = "12 months"\nunit = "kg"\n', encoding="utf-8",
+    )  # fmt: skip
+    assert cli.main(["check", "w.csv", "-d", "d.toml"]) == 2
+    assert "READ FIRST: 1 of 9 rows of cases were set aside" in capsys.readouterr().out
+
+
 def test_verify_names_what_was_altered(study: Path, here: Path, capsys: Captured) -> None:
     cli.main(["analyse", str(study), "--out", "mine"])
     capsys.readouterr()
