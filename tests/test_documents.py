@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from outcomes.reporting import read_first
+
 ROOT = Path(__file__).parents[1]
 PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md"), *(ROOT / ".github").rglob("*.md")])
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
@@ -49,6 +51,17 @@ def test_every_benchmark_stands_on_its_page() -> None:
     page = (ROOT / "docs/benchmarks.md").read_text(encoding="utf-8")
     scripts = {path.name for path in (ROOT / "tests/benchmarks").glob("*.py")}
     assert set(re.findall(r"^\| `python tests/benchmarks/(\w+\.py)`", page, re.M)) == scripts
+
+
+def test_shares_that_call_for_the_banner_stand_on_their_page() -> None:
+    page = (ROOT / "docs/exit_codes.md").read_text(encoding="utf-8")
+    limits = {
+        "set aside": ("at most", read_first.MOST_SET_ASIDE),
+        "strategy is unclear": ("at most", read_first.MOST_UNCLEAR),
+        "primary outcome uses": ("at least", read_first.LEAST_USED),
+    }
+    for words, (which, limit) in limits.items():
+        assert f"{words} | {which} {limit:.0%} |".replace("%", " %") in page, words
 
 
 def test_versions_agree() -> None:
