@@ -102,3 +102,9 @@ def row_numbers(data: pd.DataFrame, positions: Iterable[int], *, at_most: int = 
     shown = [str(int(source[place])) if source is not None else str(place + 1) for place in chosen[:at_most]]
     more = f" and {len(chosen) - at_most} more" if len(chosen) > at_most else ""
     return ", ".join(shown) + more
+
+
+def heading_of(cohort: HasData, name: str) -> str:
+    """Return the heading of an internal column as the dictionary writes it, or its name without a dictionary."""
+    columns = getattr(getattr(cohort, "dictionary", None), "columns", ())
+    return next((str(each.source) for each in columns if each.name == name), name)

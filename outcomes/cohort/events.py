@@ -13,9 +13,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from outcomes.cohort.columns import HasData, dates, numbers, row_numbers, texts
+from outcomes.cohort.columns import HasData, dates, numbers, texts
 from outcomes.cohort.concepts import internal_name
 from outcomes.cohort.criteria import read_toml
+from outcomes.cohort.event_words import StrangeCells, words_refused
 from outcomes.errors import CohortError, CriteriaError
 from outcomes.reference import load_reference
 
@@ -227,7 +228,8 @@ def case_events(
     Raises
     ------
     CohortError
-        When there is no event column, or a word is not known and `unmapped` is ``"refuse"``.
+        When there is no event column, or a word is not known and `unmapped` is ``"refuse"``: with column, count
+        and rows, what is allowed and how to declare it, and never the word.
 
     Examples
     --------
@@ -252,22 +254,31 @@ def case_events(
             "complications need columns declared as event, one a slot: declare them in the dictionary",
             code="column_needed",
         )
-    problems: list[str] = []
-    parts = [_read_slot(data, slot, known, problems) for slot in slots]
-    if problems and unmapped == "refuse":
+    found: list[StrangeCells] = []
+    parts = [_read_slot(data, slot, known, found) for slot in slots]
+    if found and unmapped == "refuse":
         raise CohortError(
-            "words that the event table does not know: "
-            + "; ".join(problems)
-            + ". Add them to the tokens of an event table of your own, correct the cells, or use "
-            'unmapped = "query" to set these cases missing',
+            words_refused(
+                cohort, found, (kind.name for kind in known.kinds.values()),
+                (reason.name for reason in known.reasons.values()),
+                lambda level: fold(level) in {*known.kinds, *known.reasons, *known.nothing},
+            ),
             code="unmapped_event",
-        )
+        )  # fmt: skip
     events = pd.concat(parts, ignore_index=True)
     return events.sort_values(["position", "slot"], ignore_index=True)[list(EVENT_COLUMNS)]
 
 
-def _read_slot(data: pd.DataFrame, slot: int, table: EventTable, problems: list[str]) -> pd.DataFrame:
-    """Return the events of one slot; words that are not known go to `problems` as counts and rows."""
+def strange_cells(cohort: HasData, table: EventTable) -> tuple[StrangeCells, ...]:
+    """Return the cells about events that cannot be read with a table of kinds and reasons."""
+    found: list[StrangeCells] = []
+    for slot in event_slots(cohort.data):
+        _read_slot(cohort.data, slot, table, found)
+    return tuple(found)
+
+
+def _read_slot(data: pd.DataFrame, slot: int, table: EventTable, found: list[StrangeCells]) -> pd.DataFrame:
+    """Return the events of one slot; cells that cannot be read go to `found`."""
     name, reason_name = internal_name("event", slot=slot), internal_name("event_reason", slot=slot)
     when = dates(data, internal_name("event_date", slot=slot))
     grade = numbers(data, internal_name("event_severity", slot=slot))
@@ -295,9 +306,15 @@ def _read_slot(data: pd.DataFrame, slot: int, table: EventTable, problems: list[
     ]
     frame = pd.DataFrame(read, columns=names).take(pairs).reset_index(drop=True)
     strange = frame["strange"].to_numpy(dtype=bool)
-    _say(problems, data, name, "not known", rows[strange & recorded[rows]])
-    _say(problems, data, name, "empty, but a date, grade or reason stands beside it", rows[orphan[rows]])
-    _say(problems, data, reason_name, "not known", rows[frame["strange_reason"].to_numpy(dtype=bool)])
+    odd = (
+        StrangeCells(column=name, code="unknown_event", positions=rows[strange & recorded[rows]]),
+        StrangeCells(column=name, code="event_empty", positions=rows[orphan[rows]]),
+        StrangeCells(
+            column=reason_name, code="unknown_event_reason",
+            positions=rows[frame["strange_reason"].to_numpy(dtype=bool)],
+        ),
+    )  # fmt: skip
+    found += [cells for cells in odd if len(cells.positions)]
     return frame.assign(position=rows, slot=slot, date=when[rows], severity=grade[rows])
 
 
@@ -307,11 +324,6 @@ def _coded(data: pd.DataFrame, name: str, table: EventTable) -> tuple[NDArray[np
     words = [fold(str(each)) for each in distinct]
     of_word = [-1 if word in table.nothing else code for code, word in enumerate(words)]
     return np.array([*of_word, -1], dtype=np.int64)[codes], words
-
-
-def _say(problems: list[str], data: pd.DataFrame, column: str, what: str, rows: NDArray[np.intp]) -> None:
-    if len(rows):
-        problems.append(f"column {column!r}: {len(rows)} {what}, rows {row_numbers(data, rows.tolist())}")
 
 
 def _reason(kind: EventKind | None, word: str | None, table: EventTable) -> EventReason | None:

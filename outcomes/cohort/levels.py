@@ -104,6 +104,31 @@ def key_judge(token: str, kind: str) -> Judgement:
     return Judgement(text, "verbatim") if text == token else Judgement(text, "converted", "spelling")
 
 
+def word_judge(column: Column) -> Judge:
+    """Return the function that judges free words of which some have a declared meaning.
+
+    A word that is not declared stays as it stands: whoever reads the words refuses it or asks about it. Setting
+    it missing would turn an event into none.
+
+    Examples
+    --------
+    >>> column = Column(source="Problems", concept="event", name="event_1", kind="text",
+    ...                 levels=(("stiffness", ("stiff ++",)),))
+    >>> judge = word_judge(column)
+    >>> judge("Stiff ++", "text").value, judge("malunion", "text").value
+    ('stiffness', 'malunion')
+    """
+    spellings = spellings_of(column)
+
+    def judge(token: str, kind: str) -> Judgement:
+        level = spellings.get(fold(plain_text(token, kind)))
+        if level is None:
+            return text_judge(token, kind)
+        return Judgement(level, "verbatim") if token == level else Judgement(level, "converted", "spelling")
+
+    return judge
+
+
 def text_judge(token: str, kind: str) -> Judgement:
     """Judge free text: kept as it is, outer spaces dropped."""
     text = plain_text(token, kind) if kind == "number" else tidy(token)

@@ -14,7 +14,15 @@ from numpy.typing import NDArray
 from outcomes.cohort.dates import date_judge
 from outcomes.cohort.dictionary import Column, TableLayout
 from outcomes.cohort.judgement import BLANK, Judgement, common_judgement
-from outcomes.cohort.levels import Judge, key_judge, level_judge, open_level_judge, text_judge, yes_no_judge
+from outcomes.cohort.levels import (
+    Judge,
+    key_judge,
+    level_judge,
+    open_level_judge,
+    text_judge,
+    word_judge,
+    yes_no_judge,
+)
 from outcomes.cohort.numbers import number_judge, number_rule
 from outcomes.cohort.quality import Fault, rows_named
 from outcomes.cohort.raw import TokenColumn
@@ -130,7 +138,7 @@ def _judge_of(column: Column, table: TableLayout) -> Judge:
     if column.kind == "yes_no":
         return yes_no_judge(column)
     if column.levels:
-        return level_judge(column)
+        return word_judge(column) if column.kind == "text" else level_judge(column)
     plain: dict[str, Callable[[str, str], Judgement]] = {"category": open_level_judge, "text": text_judge}
     return plain.get(column.kind, key_judge)
 

@@ -67,6 +67,18 @@ REMARKS = {
 }
 
 
+# Asked when cases are labelled, in the private query list of a check; the value stands beside the question.
+LABEL_QUESTIONS = {
+    "unknown_event": "Which kind of event is this? Say it under levels of the column, or correct the cell.",
+    "event_empty": "A date, grade or reason without an event. What happened?",
+    "unknown_event_reason": "Which reason is this? Say it under levels of the column, or correct the cell.",
+    "event_undated": "When did it happen?",
+    "events_without_dates": "When did these events happen? No column says it.",
+    "no_term_in_note": "Which fixation was used? No term of the rule table is in the note.",
+    "strategy_unclear": "Which fixation was used? What is recorded leaves it open.",
+}
+
+
 def cell_question(reason: str, column: Column) -> str:
     """Return the question about one cell, with what is allowed there.
 

@@ -10,7 +10,8 @@ import pytest
 
 from outcomes.cohort.concepts import components, concepts, hands, times
 from outcomes.cohort.dictionary import read_dictionary
-from outcomes.cohort.questions import CELL_QUESTIONS, REMARKS, ROW_QUESTIONS
+from outcomes.cohort.events import shipped_events
+from outcomes.cohort.questions import CELL_QUESTIONS, LABEL_QUESTIONS, REMARKS, ROW_QUESTIONS
 from outcomes.reference import load_reference
 
 PAGE = (Path(__file__).parents[2] / "docs" / "data_dictionary.md").read_text(encoding="utf-8")
@@ -39,15 +40,20 @@ def test_it_explains_every_allowed_word_with_a_sentence() -> None:
             assert re.search(rf'^\| `{name}` \| `"{word}"` \| .{{20,}} \|$', PAGE, re.M), (name, word)
 
 
+def test_it_lists_every_kind_of_event() -> None:
+    names = sorted({kind.name for kind in shipped_events().kinds.values()})
+    assert f"Kinds of events: {', '.join(names)}." in PAGE
+
+
 def test_its_sections_say_how_to_declare_common_tables() -> None:
-    for title in ("Grip by left and right", "One film column for everybody"):
+    for title in ("Grip by left and right", "One film column for everybody", "Events: words and dates"):
         assert f"\n## {title}\n" in PAGE
 
 
 def test_it_lists_every_concept_time_component_and_code() -> None:
     for name, concept in concepts().items():
         assert re.search(rf"^\| `{name}` \|.*\| {re.escape(concept.meaning)} \|$", PAGE, re.M), name
-    for code, words in (ROW_QUESTIONS | CELL_QUESTIONS | REMARKS).items():
+    for code, words in (ROW_QUESTIONS | CELL_QUESTIONS | REMARKS | LABEL_QUESTIONS).items():
         assert f"| `{code}` | {words} |" in PAGE, code
     for word in (*times(), *components()):
         assert word in PAGE

@@ -163,8 +163,8 @@ def test_words_that_are_not_known_are_refused_with_rows_and_without_the_words() 
     with pytest.raises(CohortError) as caught:
         complication_outcomes(cohort)
     message = str(caught.value)
-    assert "column 'event_1': 1 not known, rows 6" in message
-    assert "column 'event_reason_1': 1 not known, rows 7" in message
+    assert "column 'event_1': 1 not known, row 6" in message
+    assert "column 'event_reason_1': 1 not known, row 7" in message
     assert "Zebedee" not in message
     assert "Dougal" not in message
 
@@ -181,7 +181,7 @@ def test_words_that_are_not_known_can_be_set_missing() -> None:
 
 
 def test_a_date_without_an_event_is_asked_about() -> None:
-    with pytest.raises(CohortError, match="empty, but a date, grade or reason stands beside it, rows 1"):
+    with pytest.raises(CohortError, match="empty, but a date, grade or reason stands beside it, row 1"):
         case_events(followed({"date": "2023-02-01"}))
 
 

@@ -200,7 +200,7 @@ def test_the_limits_of_the_answer() -> None:
         "judged_met_min": 20, "judged_not_met_min": 10, "judged_cover_min": 0.80, "propensity_min": 0.025,
         "comparable_keep_min": 0.5, "arm_effective_min": 20, "arm_effective_share_min": 0.10,
         "label_effective_min": 20, "indeterminate_max": 0.20, "outcome_missing_max": 0.40,
-        "events_per_parameter_min": 10, "few_clusters": 10, "fragile_min": 0.80,
+        "events_per_parameter_min": 10, "few_clusters": 10, "fragile_min": 0.80, "unplaced_events_max": 0.05,
     }  # fmt: skip
 
 
