@@ -14,14 +14,24 @@ from outcomes.cohort.hands import side_needed
 from outcomes.cohort.ledger import CellCounts
 from outcomes.cohort.parsing import ParsedColumn
 from outcomes.cohort.quality import Action, Problem, Severity
-from outcomes.cohort.questions import REMARKS, ROW_QUESTIONS, cell_question
+from outcomes.cohort.questions import (
+    REMARKS,
+    ROW_QUESTIONS,
+    cell_question,
+    how_to_declare,
+    spellings_declared,
+)
 from outcomes.cohort.raw import RawTable
-from outcomes.cohort.text import fold
+from outcomes.cohort.text import counted, fold
 from outcomes.errors import CohortError
 
 NOT_DATA = ("above_header", "header", "blank", "footer", "repeated_header")
 # Set missing because it was declared to mean missing: counted, not asked about.
 DECLARED_MISSING = ("missing_token", "missing_code")
+
+
+# Up to so many unknown words of a column without declared spellings are asked about one by one.
+FEW_UNKNOWN = 5
 
 
 def count_rows(aside: Sequence[tuple[int, str]]) -> tuple[dict[str, int], dict[str, int]]:
@@ -154,6 +164,9 @@ def list_problems(
     ]  # fmt: skip
     rows = frame["source_row"].to_numpy()
     for one, code, action, places in _cells_to_ask(parsed, frame, final):
+        if _to_declare(one, code, places):
+            found.append(_declare_levels(raw.sheet, one, len(places), final))
+            continue
         asked = REMARKS[code] if code in REMARKS else cell_question(code, one.column)
         severity: Severity = "ask" if action == "set missing" else "warning"
         found += [
@@ -164,6 +177,36 @@ def list_problems(
             for row in rows[places].tolist()
         ]  # fmt: skip
     return tuple(found)
+
+
+def _to_declare(one: ParsedColumn, code: str, places: NDArray[np.intp]) -> bool:
+    """Tell whether unknown words are a question about the dictionary, not about the cells."""
+    return code == "undeclared_level" and len(places) > FEW_UNKNOWN and not spellings_declared(one.column)
+
+
+def _declare_levels(sheet: str, one: ParsedColumn, n: int, final: NDArray[np.bool_]) -> Problem:
+    filled = int((final & ~one.raw.blank).sum())
+    asked = (
+        f"{REMARKS['levels_not_declared']} {n} of {counted(filled, 'cell')}: {how_to_declare(one.column)}."
+    )
+    return Problem(
+        sheet=sheet, row=None, column=one.heading, code="levels_not_declared", severity="ask",
+        action="set missing", asked=asked,
+    )  # fmt: skip
+
+
+def _token_lines(
+    sheet: str, one: ParsedColumn, rows: NDArray[np.int64], places: NDArray[np.intp]
+) -> Iterator[tuple[str, int, str, str, str, str, str]]:
+    """Yield one line a distinct word with the number of its cells, the most frequent word first."""
+    held = one.raw.codes[places]
+    tokens, first, counts = np.unique(held, return_index=True, return_counts=True)
+    remedy = how_to_declare(one.column)
+    for index in np.lexsort((first, -counts)).tolist():
+        n, row = int(counts[index]), int(rows[places[first[index]]])
+        asked = f"Which level is it? {counted(n, 'cell')}, the first in row {row}: {remedy}."
+        value = one.raw.tokens[int(tokens[index])]
+        yield sheet, row, one.heading, "levels_not_declared", "set missing", asked, value
 
 
 def list_queries(
@@ -179,6 +222,9 @@ def list_queries(
         lines.append((raw.sheet, row, "", code, "quarantined", ROW_QUESTIONS[code], ""))
     rows = frame["source_row"].to_numpy()
     for one, code, action, places in _cells_to_ask(parsed, frame, final):
+        if _to_declare(one, code, places):
+            lines += _token_lines(raw.sheet, one, rows, places)
+            continue
         asked = REMARKS[code] if code in REMARKS else cell_question(code, one.column)
         tokens = one.raw.tokens
         held = one.raw.codes[places].tolist()

@@ -61,6 +61,7 @@ REMARKS = {
     "arc_implausible": "Pronation and supination together are unusually large. Are both right?",
     "film_before_injury": "The film is dated before the injury. Which date is right?",
     "event_before_injury": "The event is dated before the injury. Which date is right?",
+    "levels_not_declared": "Words of this column are not known, because the dictionary gives none.",
     "side_needed": "Grip is given by left and right, but the side of the fracture is missing, so that neither the "
     "injured nor the other hand is known. Which wrist is it?",
     "no_age": "The birth date and the injury date give no possible age. Which one is right?",
@@ -89,6 +90,35 @@ def cell_question(reason: str, column: Column) -> str:
     'A range is given. What was measured? Allowed: a number in degrees, -90 to 90 inside the package.'
     """
     return f"{CELL_QUESTIONS[reason]} Allowed: {_allowed(column)}."
+
+
+def spellings_declared(column: Column) -> bool:
+    """Tell whether the dictionary gives words for the levels, or for yes and no, of a column.
+
+    Examples
+    --------
+    >>> spellings_declared(Column(source="DM", concept="diabetes", name="diabetes", kind="yes_no", no=("n",)))
+    True
+    """
+    if column.kind == "yes_no":
+        return bool(column.yes or column.no)
+    concept = concepts()[column.concept]
+    default = tuple((level, ()) for level in concept.levels or concept.default_levels)
+    return column.kind != "category" or column.levels != default
+
+
+def how_to_declare(column: Column) -> str:
+    """Return what to write into the dictionary for the words of a column, without any of them.
+
+    Examples
+    --------
+    >>> how_to_declare(Column(source="DM", concept="diabetes", name="diabetes", kind="yes_no"))
+    'declare yes = [...] and no = [...]'
+    """
+    if column.kind == "yes_no":
+        return "declare yes = [...] and no = [...]"
+    names = (level if level.isidentifier() else f'"{level}"' for level, _ in column.levels)
+    return f"declare levels = {{ {', '.join(f'{name} = [...]' for name in names)} }}"
 
 
 def _allowed(column: Column) -> str:
