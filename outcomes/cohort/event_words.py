@@ -85,9 +85,9 @@ def words_refused(
     if "event_empty" in codes:
         parts.append("Fill the empty cells, or clear what stands beside them")
     if "unknown_event" in codes:
-        parts.append("Kinds of events: " + ", ".join(sorted(set(kinds))))
+        parts.append("Kinds of events: " + "; ".join(sorted(set(kinds))))
     if "unknown_event_reason" in codes:
-        parts.append("Reasons: " + ", ".join(sorted(set(reasons))))
+        parts.append("Reasons: " + "; ".join(sorted(set(reasons))))
     parts.append(
         "The words themselves stand in the private query list that 'outcomes check' writes. In Python, a table of "
         'events of your own can be given, or unmapped = "query" to set these cases missing'

@@ -81,6 +81,11 @@ def refuse_foreign(name: str, content: bytes) -> None:
     outcomes.errors.CohortError: wrists.xlsx is password-protected or an old Excel file: open it, save as .xlsx \
 without a password
     """
+    if name.startswith("~$"):
+        raise CohortError(
+            f"{name} only marks that a workbook is open elsewhere; give {name.removeprefix('~$')}, and close it there",
+            code="wrong_format",
+        )
     head = content[:8].lstrip().lower()
     for mark, what in _FOREIGN.items():
         if content.startswith(mark) or head.startswith(mark):

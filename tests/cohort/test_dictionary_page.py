@@ -42,7 +42,7 @@ def test_it_explains_every_allowed_word_with_a_sentence() -> None:
 
 def test_it_lists_every_kind_of_event() -> None:
     names = sorted({kind.name for kind in shipped_events().kinds.values()})
-    assert f"Kinds of events: {', '.join(names)}." in PAGE
+    assert f"Kinds of events: {'; '.join(names)}." in PAGE
 
 
 def test_its_sections_say_how_to_declare_common_tables() -> None:

@@ -11,6 +11,7 @@ import pytest
 from intake_tables import HEADINGS, ROWS, csv_text, dictionary, write_csv, write_workbook
 
 from outcomes.cohort.headings import looks_like_data
+from outcomes.cohort.look import look_at
 from outcomes.cohort.table import read_cohort
 from outcomes.errors import CohortError
 
@@ -124,3 +125,15 @@ def test_one_row_and_one_case() -> None:
     cohort = read_cohort(pd.DataFrame(ROWS[:1], columns=HEADINGS), dictionary())
     assert str(cohort.ledger).startswith("1 row read = 1 used")
     assert repr(cohort).startswith("Cohort of 1 case from the frame: ")
+
+
+@pytest.mark.parametrize("read", [refusal, look_at])
+def test_the_mark_of_an_open_workbook_is_no_table(tmp_path: Path, read: Any) -> None:
+    mark = tmp_path / "~$wrists.xlsx"
+    mark.write_bytes(b"\x05owner" + b" " * 49)
+    try:
+        error = read(mark)
+    except CohortError as caught:
+        error = caught
+    assert "give wrists.xlsx" in str(error)
+    assert "owner" not in str(error)
