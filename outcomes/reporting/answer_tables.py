@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 import pandas as pd
 
@@ -17,6 +17,7 @@ from outcomes.reporting.formatting import (
     margin_text,
     number,
     percentage,
+    sentence,
 )
 from outcomes.reporting.tables import Table, data_rows, grouped_rows
 
@@ -74,11 +75,11 @@ def families(answer: Answer) -> Iterator[tuple[str, str, str, tuple[Effect, ...]
         yield estimand, at, heading, effects[(estimand, at)]
 
 
-def estimand_table(answer: Answer) -> Table:
+def estimand_table(answer: Answer, events: Sequence[str] = ()) -> Table:
     """Return every effect of one outcome with its two intervals, its state and its n.
 
     The 95 % interval is simultaneous over the judged pairs of a family; the 90 % interval is the ordinary
-    one of two one-sided tests at 5 %.
+    one of two one-sided tests at 5 %. `events` says which events a complication counts.
     """
     margin = None if answer.margin is None else answer.margin.value
     groups = [
@@ -94,11 +95,11 @@ def estimand_table(answer: Answer) -> Table:
             "95 % interval",
             "90 % interval",
             "Reading against the margin",
-            "Population, n",
+            "Cases used, n",
         ),
         rows=grouped_rows(groups),
         frame=effects_frame(answer),
-        notes=_estimand_notes(answer),
+        notes=(*_estimand_notes(answer), *(sentence(note) for note in events)),
         text_columns=(0, 4),
     )
 
@@ -131,8 +132,9 @@ def _estimand_notes(answer: Answer) -> tuple[str, ...]:
         notes.append(f"Warning: {answer.margin.warning}.")
     notes.append(
         "95 % intervals are simultaneous over the pairs of their family (largest of the t statistics); 90 % "
-        "intervals are ordinary ones (two one-sided tests at 5 %). n is the number of cases of the population that "
-        "a contrast is standardised to; pairs overlap and need not add up."
+        "intervals are ordinary ones (two one-sided tests at 5 %). n is the number of cases that the model used "
+        "of the population that a contrast is standardised to; the rest of that population is n_missing in the workbook. "
+        "Pairs overlap and need not add up."
     )
     notes.append(
         "E1 is standardised to the eligible cases with support for both labels, E1 by strategy to the users of that "

@@ -9,7 +9,7 @@ from outcomes.analysis.answer import Answer
 from outcomes.analysis.description import BaselineTable
 from outcomes.analysis.protocol import Study
 from outcomes.analysis.run import Analysis
-from outcomes.analysis.sample import FlowStep
+from outcomes.analysis.sample import FlowStep, Measured
 from outcomes.reporting.answer_tables import (
     estimand_table,
     few_clusters_table,
@@ -21,7 +21,7 @@ from outcomes.reporting.answer_tables import (
     unsettled_table,
 )
 from outcomes.reporting.canvas import Picture
-from outcomes.reporting.comparison_tables import comparison_tables, spread_frame
+from outcomes.reporting.comparison_tables import comparison_tables, event_notes, spread_frame
 from outcomes.reporting.criteria_table import criteria_table
 from outcomes.reporting.description_tables import (
     balance_frame,
@@ -130,13 +130,13 @@ def _forest(study: Study, answer: Answer) -> Picture:
     return forest_picture(answer, better=_better(study, answer), which=which)
 
 
-def _answer_blocks(answer: Answer) -> Iterator[Block]:
+def _answer_blocks(answer: Answer, measured: Measured) -> Iterator[Block]:
     """Yield the sentences and tables of one answer."""
     said = [sentence(answer.headline), sentence(answer.pathway)]
     yield Text(paragraphs=tuple(text for text in said if text))
     if answer.gates:
         yield gates_table(answer)
-    yield estimand_table(answer)
+    yield estimand_table(answer, event_notes(measured))
     if answer.unsettled:
         yield unsettled_table(answer)
     if answer.few_clusters:
@@ -153,7 +153,7 @@ def _answer_section(analysis: Analysis, primary: Answer, study: Study) -> Sectio
     warnings = tuple(sentence(warning) for warning in dict.fromkeys(analysis.warnings))
     if warnings:
         blocks.append(Text(paragraphs=warnings, kind="points"))
-    blocks += _answer_blocks(primary)
+    blocks += _answer_blocks(primary, analysis.sample.outcomes[primary.outcome])
     if primary.share_met:
         blocks.append(share_met_table(primary))
     if primary.total_pairs and study.reduction is not None:
@@ -219,10 +219,10 @@ def _comparison_section(analysis: Analysis) -> Section:
         )
     ]
     for comparison in analysis.comparisons:
-        blocks += comparison_tables(comparison)
+        measured = analysis.sample.outcomes[comparison.key]
+        blocks += comparison_tables(comparison, measured)
         spread = spread_frame(comparison)
         if len(spread):
-            measured = analysis.sample.outcomes[comparison.key]
             blocks.append(
                 spread_picture(
                     spread, key=comparison.key, label=measured.label, unit=level_unit(measured.unit)
@@ -235,7 +235,10 @@ def _secondary_sections(analysis: Analysis, study: Study) -> Iterator[Section]:
     for answer in analysis.answers:
         if answer.role == "primary":
             continue
-        blocks = [*_answer_blocks(answer), _forest(study, answer)]
+        measured = analysis.sample.outcomes[answer.outcome]
+        forest = _forest(study, answer)
+        caption = " ".join([forest.caption, *event_notes(measured)[:1]])
+        blocks = [*_answer_blocks(answer, measured), replace(forest, caption=caption)]
         title = f"Secondary outcome: {answer.label}"
         yield Section(key=f"secondary-{answer.outcome}", title=title, blocks=tuple(blocks))
 

@@ -10,6 +10,8 @@ from outcomes.analysis.across_strata import Pooled
 from outcomes.analysis.comparison import Comparison
 from outcomes.analysis.group_contrasts import Contrast, OutcomeSummary
 from outcomes.analysis.joint_tests import JointTest
+from outcomes.analysis.measurement import EVENTS
+from outcomes.analysis.sample import Measured
 from outcomes.estimates import Estimate
 from outcomes.reporting.formatting import (
     NOTHING,
@@ -27,34 +29,68 @@ from outcomes.reporting.formatting import (
 from outcomes.reporting.tables import Table, grouped_rows
 
 _EVERYBODY = "all eligible cases"
+_EVERY_EVENT = "all, every event"
+_TWO_SETS = (
+    'The lines "all, every event", the strategies in total and the tests of several strategies at once count every event '
+    "of the set of E3; the other lines leave out events linked to the reduction and those up to its film, so the lines "
+    "of one strategy do not add up."
+)
 
 
-def comparison_tables(comparison: Comparison) -> tuple[Table, ...]:
+def comparison_tables(comparison: Comparison, measured: Measured) -> tuple[Table, ...]:
     """Return the tables of one outcome: by group, differences, and pooled over strata where that applies."""
-    tables = [group_table(comparison), difference_table(comparison)]
+    tables = [group_table(comparison, measured), difference_table(comparison, measured)]
     if comparison.pooled or comparison.tests or comparison.two_way is not None:
-        tables.append(joint_table(comparison))
+        tables.append(joint_table(comparison, measured))
     return tuple(tables)
 
 
-def group_table(comparison: Comparison) -> Table:
+def event_notes(measured: Measured) -> tuple[str, ...]:
+    """Return which events an outcome counts and which it does not, to be printed under every number of it."""
+    return tuple(sentence(note) for note in measured.notes) if measured.key in EVENTS else ()
+
+
+def _two_sets(comparison: Comparison, measured: Measured) -> bool:
+    """Return whether totals count other events than what is read beside the reduction."""
+    return comparison.asked and measured.key in EVENTS
+
+
+def _set_notes(comparison: Comparison, measured: Measured) -> tuple[str, ...]:
+    return (*((_TWO_SETS,) if _two_sets(comparison, measured) else ()), *event_notes(measured))
+
+
+def _marked(comparison: Comparison, measured: Measured) -> pd.DataFrame:
+    """Return the tidy numbers; where totals count other events, a column says which set each line counts."""
+    frame = comparison.tidy()
+    if _two_sets(comparison, measured):
+        whole = (frame["section"] == "summary") & (frame["stratum"] == "all")
+        every = whole | frame["section"].isin(["crude total", "joint test"])
+        frame["events_counted"] = every.map(
+            {True: "every event (set of E3)", False: "set beside the reduction"}
+        )
+    return frame
+
+
+def group_table(comparison: Comparison, measured: Measured) -> Table:
     """Return the outcome in every group of strategy and reduction; unplanned strategies only in the frame."""
+    every = _EVERY_EVENT if _two_sets(comparison, measured) else "all"
     shown = [*(name for name in comparison.planned if name in comparison.strategies), ""]
     groups = [
         (
             name or _EVERYBODY,
-            [_summary_line(s, comparison) for s in comparison.summaries if s.strategy == name],
+            [_summary_line(s, comparison, every) for s in comparison.summaries if s.strategy == name],
         )
         for name in shown
     ]
-    frame = comparison.tidy()
+    frame = _marked(comparison, measured)
     binary = comparison.kind == "binary"
     columns = ("Events/n", "95 % interval, %") if binary else ("Mean (SD)", "Median (quartiles)")
-    notes = [sentence(note) for note in comparison.notes]
+    notes = [_TWO_SETS] if _two_sets(comparison, measured) else []
+    notes += [sentence(note) for note in comparison.notes]
     hidden = len(comparison.strategies) - len(shown) + 1
     if hidden > 0:
         notes.append(
-            f'{count(hidden)} strategies that are not to be judged are in the workbook; they count under "all".'
+            f'{count(hidden)} strategies that are not to be judged are in the workbook; they count under "{every}".'
         )
     return Table(
         key=f"groups_{comparison.key}",
@@ -67,8 +103,8 @@ def group_table(comparison: Comparison) -> Table:
     )
 
 
-def _summary_line(summary: OutcomeSummary, comparison: Comparison) -> tuple[str, ...]:
-    name = summary.reduction or "all"
+def _summary_line(summary: OutcomeSummary, comparison: Comparison, every: str) -> tuple[str, ...]:
+    name = summary.reduction or every
     tail = (count(summary.n), count(summary.n_missing))
     if comparison.kind == "binary":
         risk = summary.risk
@@ -87,7 +123,7 @@ def _summary_line(summary: OutcomeSummary, comparison: Comparison) -> tuple[str,
     )
 
 
-def difference_table(comparison: Comparison) -> Table:
+def difference_table(comparison: Comparison, measured: Measured) -> Table:
     """Return differences within strata, or in total where reduction is not asked, with other methods beside."""
     groups: list[tuple[str, list[tuple[str, ...]]]] = []
     if comparison.asked:
@@ -99,8 +135,9 @@ def difference_table(comparison: Comparison) -> Table:
             groups.append(
                 (f"Strategies, reduction {label}", [_line(c, " minus ".join(c.groups)) for c in pairs])
             )
-    groups.append(("Strategies in total", [_line(c, " minus ".join(c.groups)) for c in comparison.crude]))
-    frame = comparison.tidy()
+    total = "Strategies in total" + (", every event" if _two_sets(comparison, measured) else "")
+    groups.append((total, [_line(c, " minus ".join(c.groups)) for c in comparison.crude]))
+    frame = _marked(comparison, measured)
     sections = ("strategy within reduction", "reduction within strategy", "crude total")
     unit = "percentage points" if comparison.kind == "binary" else comparison.unit
     return Table(
@@ -113,6 +150,7 @@ def difference_table(comparison: Comparison) -> Table:
             f"Holm over {comparison.family} ({count(comparison.family_size)} tests). These p-values describe; they do not "
             "enter the answer.",
             *_methods(comparison),
+            *_set_notes(comparison, measured),
         ),
         text_columns=(0, 6),
     )
@@ -165,7 +203,7 @@ def _methods(comparison: Comparison) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def joint_table(comparison: Comparison) -> Table:
+def joint_table(comparison: Comparison, measured: Measured) -> Table:
     """Return differences pooled over strata and tests of several differences at once."""
     groups: list[tuple[str, Sequence[tuple[str, ...]]]] = [
         ("Pooled over strata", [_pooled_line(pooled) for pooled in comparison.pooled]),
@@ -173,8 +211,9 @@ def joint_table(comparison: Comparison) -> Table:
     if comparison.two_way is not None:
         tests = (comparison.two_way.interaction, comparison.two_way.classical)
         groups.append(("Strategy by reduction, linear model", [_test_line(test) for test in tests]))
-    groups.append(("Several strategies at once", [_test_line(test) for test in comparison.tests]))
-    frame = comparison.tidy()
+    several = "Several strategies at once" + (", every event" if _two_sets(comparison, measured) else "")
+    groups.append((several, [_test_line(test) for test in comparison.tests]))
+    frame = _marked(comparison, measured)
     pooled_by = dict.fromkeys(p.estimate.method for p in comparison.pooled if p.estimate.method)
     same_by = dict.fromkeys(p.homogeneity.method for p in comparison.pooled if p.homogeneity.method)
     methods = (
@@ -191,6 +230,7 @@ def joint_table(comparison: Comparison) -> Table:
         notes=(
             "A small p for the same in every stratum says that one pooled number hides a difference.",
             *methods,
+            *_set_notes(comparison, measured),
         ),
     )
 

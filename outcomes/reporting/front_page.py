@@ -7,11 +7,12 @@ important fact upwards until it fits.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from outcomes.analysis.answer import Answer, Effect
 from outcomes.analysis.protocol import Study
+from outcomes.analysis.unsettled import Unsettled
 from outcomes.reporting.answer_tables import contrast_words
 from outcomes.reporting.canvas import Picture
 from outcomes.reporting.formatting import (
@@ -185,12 +186,7 @@ def _objection(answer: Answer) -> _Fact:
         gate = answer.gates[0]
         return _Fact(label="Strongest objection", long=str(gate), short=f"{gate.name}: {gate.remedy}")
     if answer.unsettled:
-        need = answer.unsettled[0]
-        return _Fact(
-            label="Strongest objection",
-            long=f"too few cases to settle it; {need}",
-            short=f"too few cases to settle it: about {count(need.n_needed)} instead of {count(need.n)} needed",
-        )
+        return _too_few(answer.unsettled)
     if answer.reversed:
         text = "an effect points the way nobody expected; check signs and coding before believing it"
         return _Fact(label="Strongest objection", long=text, short=text)
@@ -199,6 +195,19 @@ def _objection(answer: Answer) -> _Fact:
         text = f"{percentage(lost, answer.n_eligible)} of eligible cases had no outcome, label or covariate"
         return _Fact(label="Strongest objection", long=f"{text}; {INDICATION}", short=text)
     return _Fact(label="Strongest objection", long=INDICATION, short=INDICATION)
+
+
+def _too_few(unsettled: Sequence[Unsettled]) -> _Fact:
+    """Say how many cases would settle the contrast that is furthest from it, and how many others are open."""
+    worst = max(unsettled, key=lambda each: each.n_needed / max(each.n, 1))
+    size = f"about {count(worst.n_needed)} such cases instead of {count(worst.n)}"
+    others = len(unsettled) - 1
+    more = f"; {count(others)} other contrast{'s are' if others > 1 else ' is'} open too" if others else ""
+    return _Fact(
+        label="Strongest objection",
+        long=f"too few cases to settle {worst.contrast}: {size} would, if the estimate stays{more}",
+        short=f"too few cases to settle {worst.contrast}: {size} would",
+    )
 
 
 def _left_out(answer: Answer, n_cases: int, n_set_aside: int) -> _Fact:

@@ -11,6 +11,7 @@ import pytest
 from invented import CAST, FIXATOR, PINS, PLATE, closed_answer, effect, grip_answer
 
 from outcomes.analysis.protocol import OutcomePlan, StrategyPlan, Study
+from outcomes.analysis.unsettled import Unsettled
 from outcomes.reporting.build import FRONT_CAPTION
 from outcomes.reporting.canvas import Picture
 from outcomes.reporting.front_page import BANNER, CAUTION, MOST_WORDS, NO_RECORD, front_page
@@ -87,6 +88,36 @@ def test_strategies_too_rare_are_named() -> None:
 def test_a_gate_is_the_strongest_objection() -> None:
     facts = dict(front_page(study(), closed_answer(), n_cases=600, figure=None).facts)
     assert "14.2, needs 20: group plates together" in facts["Strongest objection"]
+
+
+def unsettled(contrast: str, n: int, n_needed: int) -> Unsettled:
+    return Unsettled(
+        contrast=contrast, half_width=10, needed=8, n=n, n_needed=n_needed, settles_as="inside the margin"
+    )
+
+
+def test_too_few_cases_are_said_of_the_contrast_that_needs_most() -> None:
+    open_ = (unsettled("pins minus plate", 200, 210), unsettled("cast minus plate", 100, 157))
+    answer = replace(grip_answer(), unsettled=open_)
+    facts = dict(front_page(study(), answer, n_cases=600, figure=None).facts)
+    assert facts["Strongest objection"] == (
+        "Too few cases to settle cast minus plate: about 157 such cases instead of 100 would, if the estimate stays; 1 "
+        "other contrast is open too."
+    )
+    alone = replace(grip_answer(), unsettled=open_[1:])
+    facts = dict(front_page(study(), alone, n_cases=600, figure=None).facts)
+    assert facts["Strongest objection"].endswith("would, if the estimate stays.")
+
+
+def test_a_long_list_of_open_contrasts_fits() -> None:
+    nothing = pd.DataFrame()
+    figure = Picture(key="f", caption=FRONT_CAPTION, alt="", svg=b"", png=b"", pdf=b"", data=nothing)
+    many = tuple(unsettled(f"{a} minus {b}", 40, 12_345) for a in MANY for b in MANY if a < b)
+    page = front_page(
+        study(), replace(crowded(), gates=(), unsettled=many), n_cases=600, n_set_aside=3, figure=figure
+    )
+    assert page.n_words <= MOST_WORDS
+    assert "about 12,345 such cases instead of 40" in page.text
 
 
 def test_reversed_is_said() -> None:
