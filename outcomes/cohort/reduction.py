@@ -19,6 +19,7 @@ from outcomes.cohort.columns import (
     ObjectArray,
     texts,
 )
+from outcomes.cohort.concepts import FIRST_FILM_TIME
 from outcomes.cohort.criteria import (
     Criterion,
     ReductionCriteria,
@@ -73,9 +74,13 @@ class ReductionGrades:
     @property
     def film(self) -> str:
         """The film in words."""
-        if isinstance(self.time, str):
-            return f"{self.time} film"
-        return " or ".join(sorted({str(each) for each in self.time if each is not None})) + " film, by case"
+        times = (
+            [self.time] if isinstance(self.time, str) else [each for each in self.time if each is not None]
+        )
+        labels = sorted({str(each) for each in times})
+        if labels == [FIRST_FILM_TIME]:
+            return "first film after the index strategy"
+        return " or ".join(labels) + (" film" if isinstance(self.time, str) else " film, by case")
 
     def tidy(self) -> pd.DataFrame:
         """Return counts per criterion and overall: ``outcome, group, n, n_missing, criteria, film``."""

@@ -399,7 +399,7 @@ def test_one_film_column_serves_casts_and_operations(tmp_path: Path) -> None:
         for time in ("first after index", np.array(["first after index"] * 2, dtype=object))
     )
     assert list(one.overall) == list(by_case.overall) == ["met", "not met"]
-    assert one.film == "first after index film"
+    assert one.film == by_case.film == "first film after the index strategy"
 
 
 def test_only_films_can_be_the_first_after_the_index_strategy() -> None:
