@@ -53,11 +53,11 @@ def assemble(cohort: Cohort, study: Study) -> StudySample:
     warnings: list[str] = []
     if "case_id" not in frame:
         frame["case_id"] = [f"row {row}" for row in frame["source_row"]]
-    check_named_columns(study, cohort.dictionary.columns)
+    check_named_columns(study, cohort.dictionary.data_columns)
     check_levels(study, cohort.dictionary.columns)
     frame["cluster"] = _clusters(frame, study, warnings)
     _add_strategy(frame, cohort, study.strategy)
-    warnings += check_time_order(study, cohort.dictionary.columns, frame["strategy_recorded"].tolist())
+    warnings += check_time_order(study, cohort.dictionary.data_columns, frame["strategy_recorded"].tolist())
     frame = add_derived(frame)
     _check_pattern(frame, study.pattern)
     frame["film"] = _films(frame, study.reduction)
