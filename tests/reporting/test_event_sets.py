@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import pytest
 
+from outcomes.analysis.answer import answer_question
+from outcomes.analysis.assembly import assemble
 from outcomes.analysis.measurement import EVENTS
 from outcomes.analysis.run import Analysis
-from outcomes.reporting.answer_tables import estimand_table
+from outcomes.reporting.answer_tables import estimand_table, outside_table
 from outcomes.reporting.comparison_tables import comparison_tables, event_notes
 from outcomes.reporting.formatting import events_of, sentence
 from outcomes.reporting.report import Report
@@ -78,11 +80,18 @@ def test_n_is_the_cases_used(analysis: Analysis) -> None:
     assert any("n is the number of cases that the model used" in note for note in table.notes)
 
 
-def test_patterns_outside_are_not_in_the_n_of_their_pair(analysis: Analysis) -> None:
-    for answer in analysis.answers:
-        for place in answer.outside:
-            for effect in (*answer.pairs, *answer.total_pairs):
-                if effect.groups == place.groups:
-                    users = analysis.sample.eligible["strategy"].isin(place.groups).sum()
-                    total = effect.estimate.n + effect.estimate.n_missing
-                    assert total <= users - place.n_cases
+def test_patterns_outside_are_not_modelled_for_their_pair(analysis: Analysis) -> None:
+    plan = analysis.sample.study
+    study = replace(
+        plan,
+        eligibility=tuple(rule for rule in plan.eligibility if rule.column != "pattern"),
+        outcomes=(plan.primary,),
+    )
+    sample = assemble(analysis.cohort, study)
+    answer = answer_question(sample, plan.primary.key)
+    assert answer.outside
+    for effect in (*answer.pairs, *answer.total_pairs):
+        away = sum(place.n_cases for place in answer.outside if place.groups == effect.groups)
+        users = int(sample.eligible["strategy"].isin(effect.groups).sum())
+        assert effect.estimate.n + effect.estimate.n_missing == users - away
+    assert "not modelled" in outside_table(answer).notes[0]
