@@ -10,9 +10,9 @@ from outcomes.analysis.axes import AtMargin, Axes, answers_by_margin, judge_axes
 from outcomes.analysis.effects import AxisState, Effect, Gate, OutOfComparison, State
 from outcomes.analysis.evidence import Evidence, gather_evidence
 from outcomes.analysis.few_clusters import few_cluster_intervals, few_cluster_reasons
+from outcomes.analysis.gates import data_gates, reduction_gates, strategy_gates
 from outcomes.analysis.met_share import standardised_share_met
 from outcomes.analysis.sample import StudySample
-from outcomes.analysis.support import data_gates, reduction_gates, strategy_gates
 from outcomes.analysis.unsettled import Unsettled, unsettled_effects
 from outcomes.estimates import Estimate, Margin
 

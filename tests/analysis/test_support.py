@@ -6,14 +6,8 @@ import numpy as np
 import pytest
 from scipy import optimize
 
-from outcomes.analysis.support import (
-    comparable_set,
-    data_gates,
-    judged_strategies,
-    limits_of,
-    reduction_gates,
-    strategy_gates,
-)
+from outcomes.analysis.gates import data_gates, reduction_gates, strategy_gates
+from outcomes.analysis.support import comparable_set, judged_strategies, limits_of
 from outcomes.errors import EstimationError
 from outcomes.stats.propensity import fit_propensity
 

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from outcomes.analysis.answer import answer_question
+from outcomes.analysis.gates import strategy_gates
 from outcomes.analysis.standardisation import critical_values
-from outcomes.analysis.support import comparable_set, judged_strategies, limits_of, strategy_gates
+from outcomes.analysis.support import comparable_set, judged_strategies, limits_of
 from outcomes.estimates import Estimate, Margin
 from outcomes.stats.simultaneous import max_t_quantile
 
