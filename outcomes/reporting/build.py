@@ -35,7 +35,8 @@ from outcomes.reporting.formatting import level_unit, sentence
 from outcomes.reporting.front_page import BANNER, CAUTION, NO_RECORD, front_page
 from outcomes.reporting.manifest import InputFile, package_version, versions
 from outcomes.reporting.methods_text import methods_paragraphs
-from outcomes.reporting.quality_tables import cells_table, problems_table, rows_table
+from outcomes.reporting.quality_tables import cells_table, labelling_table, problems_table, rows_table
+from outcomes.reporting.queries import labelling_queries
 from outcomes.reporting.read_first import read_first
 from outcomes.reporting.report import Block, Flow, Report, Section, Terms, Text
 from outcomes.reporting.tables import Table
@@ -273,6 +274,9 @@ def _quality_section(analysis: Analysis) -> Section:
     blocks: list[Block] = [rows_table(cohort.ledger), cells_table(cohort.ledger)]
     if cohort.problems:
         blocks.append(problems_table(cohort.problems))
+    labelling = labelling_queries(cohort, analysis.sample.study)
+    if len(labelling):
+        blocks.append(labelling_table(labelling))
     return Section(key="quality", title="Data quality", blocks=tuple(blocks))
 
 

@@ -4,23 +4,26 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+import pandas as pd
+
 from outcomes.analysis.sample import StudySample
+from outcomes.cohort.label_queries import event_queries
 from outcomes.cohort.look import look_at
+from outcomes.cohort.quality import rows_named
 from outcomes.cohort.table import Cohort, read_cohort
-from outcomes.errors import DictionaryError, StudyError
+from outcomes.cohort.text import counted
+from outcomes.errors import DictionaryError, OutcomesError, StudyError
 from outcomes.reporting.atomic import default_folder, write_private
-from outcomes.reporting.formatting import count, listing
+from outcomes.reporting.formatting import NOTHING, count, listing
 from outcomes.reporting.inputs import kind_of, read_inputs
-from outcomes.reporting.labelled import csv_bytes
-from outcomes.reporting.quality_tables import problems_table
+from outcomes.reporting.quality_tables import in_words, problems_table
+from outcomes.reporting.queries import labelling_queries, query_files
 from outcomes.reporting.read_first import losses
 from outcomes.reporting.rehearsal import rehearse
-from outcomes.reporting.workbook import frame_workbook_bytes
 
 #: Lines printed before the rest is left to the query list.
 MOST_LINES = 40
@@ -133,7 +136,7 @@ def check_table(file: Path, dictionary: Path, out: Path | None = None) -> CheckR
     CheckResult
     """
     cohort = read_cohort(file, dictionary)
-    return _result(cohort, file.stem, out, [], beyond=losses(cohort))
+    return _result(cohort, file.stem, out, [], labelling=labelling_queries(cohort), beyond=losses(cohort))
 
 
 def check_study(study_file: Path, out: Path | None = None) -> CheckResult:
@@ -153,14 +156,29 @@ def check_study(study_file: Path, out: Path | None = None) -> CheckResult:
     found = rehearse(inputs.cohort, inputs.study)
     lines = [] if found.sample is None else _sample_lines(found.sample)
     beyond = losses(inputs.cohort, found.sample, found.primary)
-    return _result(inputs.cohort, study_file.stem, out, lines, beyond=beyond, refused=found.refused)
+    refused = dict.fromkeys(found.refused)
+    try:
+        labelling = labelling_queries(inputs.cohort, inputs.study)
+    except OutcomesError as error:
+        # Without a usable rule table nothing can be asked about operations; what is asked about events stands.
+        labelling = event_queries(inputs.cohort)
+        refused[str(error)] = None
+    return _result(
+        inputs.cohort,
+        study_file.stem,
+        out,
+        lines,
+        labelling=labelling,
+        beyond=beyond,
+        refused=tuple(refused),
+    )
 
 
 def _sample_lines(sample: StudySample) -> list[str]:
     """Say who would be in and under which labels; no outcome is shown before the plan is run."""
     lines = ["", "participant flow of the plan"]
     lines += [
-        f"  {'- ' if step.kind == 'excluded' else ''}{step.label}: {count(step.n_cases)}"
+        f"  {'- ' if step.kind == 'excluded' else ''}{in_words(step.label)}: {count(step.n_cases)}"
         for step in sample.flow
     ]
     strategies = Counter(sample.eligible["strategy"])
@@ -187,19 +205,20 @@ def _result(
     out: Path | None,
     more: list[str],
     *,
+    labelling: pd.DataFrame,
     beyond: tuple[str, ...],
     refused: tuple[str, ...] = (),
 ) -> CheckResult:
     serious = [problem for problem in cohort.problems if problem.severity != "note"]
-    n_queries = len(serious) + len(cohort.quarantine)
-    lines = [str(cohort.ledger), *_problem_lines(cohort), *more]
+    n_queries = len(serious) + len(cohort.quarantine) + len(labelling)
+    lines = [str(cohort.ledger), *_problem_lines(cohort), *_labelling_lines(labelling), *more]
     lines += [f"READ FIRST: {text}" for text in beyond]
     lines += ["", *(f"analyse would refuse: {text}" for text in refused)] if refused else []
     folder = None
     if n_queries:
         now = dt.datetime.now(dt.UTC)
         target = out if out is not None else default_folder(f"check {name}", base=Path("runs"), now=now)
-        folder = write_private(target, query_files(cohort))
+        folder = write_private(target, query_files(cohort, labelling))
         lines += ["", "query list, with the values to be put right (identifies patients):"]
     else:
         lines.append("nothing to ask")
@@ -209,22 +228,25 @@ def _result(
 
 
 def _problem_lines(cohort: Cohort) -> list[str]:
-    """Return one line a kind of problem and column, questions first."""
-    table = problems_table(cohort.problems)
-    lines = [
-        f"  {n} x {what}, column {column}: {action}" + (" (to be answered)" if asked == "yes" else "")
-        for what, column, action, asked, n in (row.cells for row in table.rows)
-    ]
+    """Return one line a kind of problem and column, questions first; whole rows with their numbers."""
+    rows: dict[tuple[str, str], list[int]] = {}
+    for problem in cohort.problems:
+        if problem.row is not None and not problem.column:
+            rows.setdefault((in_words(problem.code), problem.action), []).append(problem.row)
+    lines = []
+    for what, column, action, asked, n in (row.cells for row in problems_table(cohort.problems).rows):
+        numbers = rows.get((what, action), []) if column == NOTHING else []
+        place = rows_named(numbers) if numbers else "the file" if column == NOTHING else f"column {column}"
+        lines.append(f"  {n} x {what}, {place}: {action}" + (" (to be answered)" if asked == "yes" else ""))
     if len(lines) > MOST_LINES:
-        lines = [*lines[:MOST_LINES], f"  and {len(lines) - MOST_LINES} more kinds"]
-    return [f"{count(len(cohort.problems))} things to know or to ask", *lines] if lines else []
+        lines = [*lines[:MOST_LINES], f"  and {counted(len(lines) - MOST_LINES, 'more kind')}"]
+    return [f"{counted(len(cohort.problems), 'thing')} to know or to ask", *lines] if lines else []
 
 
-def query_files(cohort: Cohort) -> Mapping[str, bytes]:
-    """Return the query list and the rows set aside, as files for a private folder."""
-    queries = cohort.query_list()
-    return {
-        "query_list.csv": csv_bytes(queries),
-        "query_list.xlsx": frame_workbook_bytes([("query list", queries)]),
-        "quarantine.csv": csv_bytes(cohort.quarantine),
-    }
+def _labelling_lines(queries: pd.DataFrame) -> list[str]:
+    """Return one line a kind of question and column, with the first row numbers."""
+    lines = [
+        f"  {len(asked)} x {in_words(str(code))}, column {column}: {rows_named(asked['row'].tolist())} (to be answered)"
+        for (code, column), asked in queries.groupby(["code", "column"], sort=True)
+    ]
+    return [f"{counted(len(queries), 'thing')} to ask about events and operations", *lines] if lines else []

@@ -105,3 +105,19 @@ def problems_table(problems: Sequence[Problem]) -> Table:
         notes=("Rows and questions stand in the query list of the private folder.",),
         text_columns=(0, 1, 2, 3),
     )
+
+
+def labelling_table(queries: pd.DataFrame) -> Table:
+    """Return what labelling asks, counted by kind and column; never the content of a cell."""
+    counted = queries.groupby(["code", "column"], sort=True).size()
+    frame = counted.rename("n").reset_index()
+    lines = [(str(code), str(column), int(n)) for code, column, n in frame.itertuples(index=False, name=None)]
+    return Table(
+        key="labelling_queries",
+        title="What the labelling of events and operations leaves open",
+        header=("What", "Column", "n"),
+        rows=data_rows((in_words(code), column or NOTHING, count(n)) for code, column, n in lines),
+        frame=frame,
+        notes=("Rows, words and questions stand in the query list of the private folder.",),
+        text_columns=(0, 1),
+    )

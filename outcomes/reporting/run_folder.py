@@ -14,13 +14,14 @@ from outcomes.reporting.atomic import Outputs, default_folder, write_atomically
 from outcomes.reporting.build import all_tables, build_report
 from outcomes.reporting.front_page import BANNER, CAUTION
 from outcomes.reporting.html import render_html
-from outcomes.reporting.labelled import csv_bytes, labelled_files
+from outcomes.reporting.labelled import labelled_files
 from outcomes.reporting.manifest import InputFile, check_unchanged, json_bytes, manifest_bytes, versions
 from outcomes.reporting.methods_text import methods_markdown
+from outcomes.reporting.queries import labelling_queries, query_files
 from outcomes.reporting.read_first import read_first
 from outcomes.reporting.report import Report
 from outcomes.reporting.results_json import ledger_content, plain, results_bytes
-from outcomes.reporting.workbook import frame_workbook_bytes, workbook_bytes
+from outcomes.reporting.workbook import workbook_bytes
 
 INPUTS = "inputs.json"
 INPUTS_FORMAT = "outcomes inputs 1"
@@ -146,11 +147,9 @@ def run_files(analysis: Analysis, report: Report) -> dict[str, bytes]:
 
 def private_files(analysis: Analysis, inputs: Sequence[InputFile]) -> dict[str, bytes]:
     """Return what identifies patients, and copies of study and dictionary."""
-    queries = analysis.cohort.query_list()
+    cohort = analysis.cohort
     files = {
-        "quarantine.csv": csv_bytes(analysis.cohort.quarantine),
-        "query_list.csv": csv_bytes(queries),
-        "query_list.xlsx": frame_workbook_bytes([("query list", queries)]),
+        **query_files(cohort, labelling_queries(cohort, analysis.sample.study)),
         **labelled_files(analysis),
         INPUTS: json_bytes(
             {
@@ -160,7 +159,7 @@ def private_files(analysis: Analysis, inputs: Sequence[InputFile]) -> dict[str, 
         ),
     }
     if not any(entry.role == "dictionary" for entry in inputs):
-        files["dictionary.toml"] = analysis.cohort.dictionary.to_toml().encode("utf-8")
+        files["dictionary.toml"] = cohort.dictionary.to_toml().encode("utf-8")
     for entry in inputs:
         if entry.role in ("study", "dictionary"):
             files[entry.path.name] = entry.path.read_bytes()
