@@ -1,11 +1,14 @@
 """Render a report in a headless browser, on screen and on paper, and check what a browser sees.
 
 ``make looks`` runs it on a fresh demonstration run, or on the folder given: ``render.py [FOLDER]``.
-Pictures and the printed pages go to ``runs/looks/``. Without a browser it says so and exits 2.
+Pictures and the printed pages go to ``runs/looks/``. On a fresh demonstration run the picture of the README is
+renewed too, with what it shows written beside it as text, when that text is no longer that of the demonstration or
+``--renew`` is given. Without a browser it says so and exits 2.
 """
 
 from __future__ import annotations
 
+import html
 import re
 import shutil
 import subprocess
@@ -19,7 +22,9 @@ QUIET = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 #: Name of the picture -> width and height of the window; the first is the picture of the README.
-WIDTHS = {"page-one": (1040, 1120), "desk": (1280, 2400), "telephone": (500, 2400)}
+WIDTHS = {"page-one": (1040, 1165), "desk": (1280, 2400), "telephone": (500, 2400)}
+#: The picture of the README, and what can be read on it.
+PICTURE = Path(__file__).parents[2] / "docs" / "images" / "report.png"
 
 
 def demo_run() -> Path:
@@ -63,19 +68,48 @@ def problems_of(dom: str) -> list[str]:
     return problems
 
 
+def headline_of(page: str) -> str:
+    """Return what the top of page one says, a line each: study, answer, outcome, sentence, by how much."""
+    patterns = (
+        r'<p class="study">(.*?)</p>',
+        r"<h1>(.*?)</h1>",
+        r'<p class="about">(.*?)</p>',
+        r'<p class="sentence">(.*?)</p>',
+        r"<dt>By how much</dt><dd>(.*?)</dd>",
+    )
+    found = [re.search(pattern, page, flags=re.S) for pattern in patterns]
+    lines = [html.unescape(match.group(1)).strip() for match in found if match is not None]
+    if len(lines) != len(patterns):
+        raise SystemExit("page one lacks a line that the picture of the README must show")
+    return "\n".join(lines) + "\n"
+
+
+def renew(report: Path, screenshot: Path, *, always: bool) -> None:
+    """Copy the picture of page one to the README's, with its text, unless that text is the same already."""
+    text, beside = headline_of(report.read_text(encoding="utf-8")), PICTURE.with_suffix(".txt")
+    same = beside.is_file() and beside.read_text(encoding="utf-8") == text
+    if always or not same:
+        shutil.copyfile(screenshot, PICTURE)
+        beside.write_text(text, encoding="utf-8", newline="\n")
+        print("the picture of the README was renewed")
+
+
 def main(arguments: list[str]) -> int:
     """Render, check, and say where the pictures are."""
     browser = next((found for name in BROWSERS if (found := shutil.which(name))), None)
     if browser is None:
         print(f"no browser found (looked for {', '.join(BROWSERS)}): nothing was rendered or looked at")
         return 2
-    report = ((Path(arguments[0]) if arguments else demo_run()) / "report.html").resolve()
+    folders = [argument for argument in arguments if argument != "--renew"]
+    report = ((Path(folders[0]) if folders else demo_run()) / "report.html").resolve()
     target = Path("runs/looks").resolve()
     target.mkdir(parents=True, exist_ok=True)
     for name, (width, height) in WIDTHS.items():
         picture = f"--screenshot={target / name}.png"
         browse(browser, f"--window-size={width},{height}", picture, report.as_uri())
     browse(browser, "--no-pdf-header-footer", f"--print-to-pdf={target / 'paper.pdf'}", report.as_uri())
+    if not folders:
+        renew(report, target / "page-one.png", always="--renew" in arguments)
     problems = problems_of(browse(browser, "--dump-dom", report.as_uri()))
     for problem in problems:
         print(f"PROBLEM  {problem}")
