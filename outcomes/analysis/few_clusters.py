@@ -127,8 +127,15 @@ def _interval(model: OutcomeModel, evidence: Evidence, contrast: Contrast, unit:
     row = np.zeros(len(model.fit.names))
     per_case = exposure_rows(model.columns, evidence.cases.strategy[contrast.target], contrast)
     row[: len(model.columns.names)] = per_case.mean(axis=0)
+    n = int((contrast.target & model.used).sum())
     estimate = wild_cluster_bootstrap(
-        model.fit, row, seed=seed, label=contrast.label, unit=unit, n=int(contrast.target.sum())
+        model.fit,
+        row,
+        seed=seed,
+        label=contrast.label,
+        unit=unit,
+        n=n,
+        n_missing=int(contrast.target.sum()) - n,
     ).estimate
     if "unreliable" in estimate.method:
         return estimate

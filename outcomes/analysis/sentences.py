@@ -54,7 +54,12 @@ def headline(axes: Axes, evidence: Evidence, plan: OutcomePlan) -> str:
     else:
         settled = [e for e in family if e.state != "undetermined" and not axes.gated]
         known = f" (settled: {_pair_words(settled)})" if settled else ""
-        words = f"{where}these data cannot tell whether {judged} differ by the margin{known}"
+        few = len(evidence.judged.strategies)
+        words = (
+            f"{where}these data cannot tell whether {judged} differ by the margin{known}"
+            if few > 1
+            else f"strategies cannot be compared: {f'only {judged} has' if few else 'none has'} enough cases"
+        )
     parts.append(words)
     text = "; ".join(parts)
     if evidence.judged.not_judged:

@@ -395,7 +395,10 @@ def test_a_pattern_outside_the_comparison_is_not_modelled_for_that_pair(make_sam
     # within bending the cell means give 90 - 88 exactly; the fit without the rim-shear plates keeps the shear fixators
     assert pairs[PLATE, PINS].value == pytest.approx(2.0, abs=1e-9)
     assert pairs[PLATE, PINS].n == 180
-    assert {frozenset(row.groups) for row in answer.outside} == {frozenset((PLATE, PINS)), frozenset((third, PINS))}
+    assert {frozenset(row.groups) for row in answer.outside} == {
+        frozenset((PLATE, PINS)),
+        frozenset((third, PINS)),
+    }
     assert all("simultaneous" in estimate.method for estimate in pairs.values())
 
 
@@ -413,3 +416,14 @@ def test_an_open_axis_says_what_it_would_need(make_sample):
     half = (ordinary.conf_high - ordinary.conf_low) / 2
     assert half * np.sqrt(need.n / need.n_needed) < 5 - abs(ordinary.value)
     assert half * np.sqrt(need.n / (need.n_needed - 2)) > 5 - abs(ordinary.value)
+
+
+@pytest.mark.parametrize(
+    ("judged", "words"), [((PLATE,), f"only {PLATE} has enough cases"), (("nail",), "none has")]
+)
+def test_one_or_no_strategy_to_judge_reads_as_a_sentence(make_sample, judged, words):
+    strategy, reduction, outcome = cells(COUNTS, MEANS, spread=8)
+    sample = make_sample(strategy, outcome=outcome, reduction=reduction, judged=judged)
+    answer = answer_question(with_margin(sample, 5), "result")
+    assert f"strategies cannot be compared: {words}" in answer.headline
+    assert answer.strategy_state == "undetermined"
