@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from outcomes.analysis import sentences
 from outcomes.analysis.axes import AtMargin, Axes, answers_by_margin, judge_axes
@@ -11,9 +11,10 @@ from outcomes.analysis.effects import AxisState, Effect, Gate, OutOfComparison, 
 from outcomes.analysis.evidence import Evidence, gather_evidence
 from outcomes.analysis.few_clusters import few_cluster_intervals, few_cluster_reasons
 from outcomes.analysis.gates import data_gates, reduction_gates, strategy_gates
-from outcomes.analysis.met_share import standardised_share_met
+from outcomes.analysis.met_share import counted_share_met, standardised_share_met
 from outcomes.analysis.sample import StudySample
 from outcomes.analysis.unsettled import Unsettled, unsettled_effects
+from outcomes.cohort.reduction import ShareMet
 from outcomes.estimates import Estimate, Margin
 
 __all__ = ["Answer", "AtMargin", "AxisState", "Effect", "Gate", "OutOfComparison", "State"]
@@ -44,6 +45,8 @@ class Answer:
     judged, not_judged : tuple of str
     share_met : mapping of strategy to Estimate
         Share meeting criteria, standardised to all eligible cases.
+    counted_met : mapping of strategy to ShareMet
+        Share met among each strategy's own cases, with the bounds that indeterminate labels leave.
     pathway : str
     gates : tuple of Gate
     outside : tuple of OutOfComparison
@@ -99,6 +102,7 @@ class Answer:
     model: str
     unsettled: tuple[Unsettled, ...] = ()
     few_clusters: tuple[Estimate, ...] = ()
+    counted_met: Mapping[str, ShareMet] = field(default_factory=dict)
 
     def __str__(self) -> str:
         """Return the answer in a few lines."""
@@ -150,6 +154,7 @@ def answer_question(sample: StudySample, key: str) -> Answer:
         ), reversed=axes.reversed, model=sentences.model(evidence, measured, sample.study),
         unsettled=_unsettled(axes, gates, evidence, plan.margin),
         few_clusters=few_cluster_intervals(evidence, sample, plan),
+        counted_met=counted_share_met(evidence.cases, evidence.judged.strategies) if evidence.asked else {},
     )  # fmt: skip
 
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from outcomes.analysis.design import exposure_columns
 from outcomes.analysis.risks import POINTS, fit_risk, risk_design
 from outcomes.analysis.standardisation import Cases, cluster_deviations
+from outcomes.cohort.reduction import ShareMet, share_met_bounds
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.clusters import LEAST_OBSERVED, degrees_of_freedom
@@ -76,6 +79,23 @@ def standardised_share_met(cases: Cases, labelled: NDArray[np.bool_]) -> dict[st
         },
         **one_sided,
     }
+
+
+def counted_share_met(cases: Cases, strategies: Sequence[str]) -> dict[str, ShareMet]:
+    """Share of each strategy's own cases meeting the criteria, with the bounds that indeterminate labels leave.
+
+    Examples
+    --------
+    >>> cases = Cases(strategy=np.array(["plate"] * 4, object), met=np.array([1.0, 1.0, 0.0, np.nan]),
+    ...               X=np.empty((4, 0)), names=(), complete=np.ones(4, bool), cluster=np.arange(4))
+    >>> share = counted_share_met(cases, ["plate"])["plate"]
+    >>> share.low, share.high
+    (0.5, 0.75)
+    """
+    words = np.where(np.isnan(cases.met), "indeterminate", np.where(cases.met == 1, "met", "not met")).astype(
+        object
+    )
+    return {name: share_met_bounds(words, where=cases.strategy == name) for name in strategies}
 
 
 def _within_percent(estimate: Estimate) -> Estimate:

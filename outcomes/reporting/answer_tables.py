@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import pandas as pd
 
 from outcomes.analysis.answer import Answer, Effect
+from outcomes.cohort.reduction import ShareMet
 from outcomes.reporting.formatting import (
     NOTHING,
     capital,
@@ -228,40 +229,59 @@ def states_table(answers: Iterable[Answer]) -> Table:
 
 
 def share_met_table(answer: Answer) -> Table:
-    """Return the share of cases meeting the criteria by strategy, standardised to all eligible cases."""
-    lines = []
+    """Return the share of cases meeting the criteria by strategy: standardised, as counted, and its bounds."""
+    lines, tidy = [], []
     for strategy, share in answer.share_met.items():
-        if share.value is None:
-            lines.append((strategy, f"not estimable: {share.reason}", NOTHING, count(share.n)))
-            continue
-        scale = 1.0 if share.unit in ("percent", "%", "percentage points") else 100.0
-        low, high = (None if limit is None else limit * scale for limit in (share.conf_low, share.conf_high))
-        shown = (
-            percentage(share.value * scale, 100) if share.n < 100 else f"{number(share.value * scale)}\u00a0%"
+        counted = answer.counted_met.get(strategy)
+        shown, limits = f"not estimable: {share.reason}", NOTHING
+        if share.value is not None:
+            scale = 1.0 if share.unit in ("percent", "%", "percentage points") else 100.0
+            low, high = (
+                None if limit is None else limit * scale for limit in (share.conf_low, share.conf_high)
+            )
+            shown, limits = f"{number(share.value * scale)}\u00a0%", interval(low, high)
+        own, bounds = _counted(counted)
+        lines.append((strategy, shown, limits, own, bounds))
+        tidy.append(
+            {
+                "outcome": "reduction_met",
+                "group": strategy,
+                "estimate": share.value,
+                "conf_low": share.conf_low,
+                "conf_high": share.conf_high,
+                "unit": share.unit,
+                "n": share.n,
+                "n_met": None if counted is None else counted.n_met,
+                "n_not_met": None if counted is None else counted.n_not_met,
+                "n_indeterminate": None if counted is None else counted.n_indeterminate,
+                "low": None if counted is None else counted.low,
+                "high": None if counted is None else counted.high,
+            }
         )
-        lines.append((strategy, shown, interval(low, high), count(share.n)))
-    tidy = [
-        {
-            "outcome": "reduction_met",
-            "group": strategy,
-            "estimate": share.value,
-            "conf_low": share.conf_low,
-            "conf_high": share.conf_high,
-            "unit": share.unit,
-            "n": share.n,
-        }
-        for strategy, share in answer.share_met.items()
-    ]
     return Table(
         key="share_met",
-        title="Share meeting the criteria by strategy, standardised to all eligible cases",
-        header=("Strategy", "Share met", "95 % interval", "n"),
+        title="Share meeting the criteria by strategy",
+        header=("Strategy", "Standardised", "95 % interval", "As labelled", "Bounds"),
         rows=data_rows(lines),
         frame=pd.DataFrame(tidy),
         notes=(
             "Standardised to all eligible cases, so that strategies used for worse fractures are comparable.",
+            "As labelled: met of met and not met. Bounds: share met of all its cases if every indeterminate reduction were "
+            "not met, and if every one were met.",
         ),
     )
+
+
+def _counted(counted: ShareMet | None) -> tuple[str, str]:
+    """Return the counted share of one strategy and its bounds."""
+    if counted is None or counted.low is None or counted.high is None:
+        return NOTHING, NOTHING
+    labelled = counted.n_met + counted.n_not_met
+    total = labelled + counted.n_indeterminate
+    own = f"{count(counted.n_met)} of {count(labelled)}"
+    low = percentage(counted.n_met, total)
+    high = percentage(counted.n_met + counted.n_indeterminate, total)
+    return own, low if low == high else f"{low} to {high}"
 
 
 def gates_table(answer: Answer) -> Table:

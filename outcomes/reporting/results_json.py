@@ -139,6 +139,16 @@ def answer_content(answer: Answer) -> dict[str, Any]:
             "state": _family_state(answer.interaction),
         },
         "share_met": {name: estimate_content(share) for name, share in answer.share_met.items()},
+        "counted_met": {
+            name: {
+                "n_met": share.n_met,
+                "n_not_met": share.n_not_met,
+                "n_indeterminate": share.n_indeterminate,
+                "low": finite(share.low),
+                "high": finite(share.high),
+            }
+            for name, share in answer.counted_met.items()
+        },
         "shares": None,
         "overall": answer.overall,
         "headline": answer.headline,
