@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from html import escape
+
+import pandas as pd
 
 from outcomes.analysis import sentences
 from outcomes.analysis.axes import AtMargin, Axes, answers_by_margin, judge_axes
@@ -103,6 +106,20 @@ class Answer:
     unsettled: tuple[Unsettled, ...] = ()
     few_clusters: tuple[Estimate, ...] = ()
     counted_met: Mapping[str, ShareMet] = field(default_factory=dict)
+
+    def tidy(self) -> pd.DataFrame:
+        """Return one row an effect: E1, E1(s), E2 at met and not met, E3, E4. No p-values: they never enter."""
+        first = () if self.reduction is None else (self.reduction,)
+        effects = (*first, *self.reduction_by_strategy, *self.pairs, *self.pairs_not_met, *self.total_pairs)
+        return pd.DataFrame(
+            [{"outcome": self.outcome, **each.row()} for each in (*effects, *self.interaction)]
+        )
+
+    def _repr_html_(self) -> str:
+        """Return the answer for a notebook; numbers are in :meth:`tidy` and in the report."""
+        lines = (self.headline, self.pathway, *(str(gate) for gate in self.gates), *map(str, self.unsettled))
+        body = "".join(f"<p>{escape(line)}</p>" for line in lines if line)
+        return f"<div><strong>{escape(self.label)}: {escape(self.overall)}</strong>{body}</div>"
 
     def __str__(self) -> str:
         """Return the answer in a few lines."""

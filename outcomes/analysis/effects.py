@@ -42,6 +42,27 @@ class Effect:
     population: str
     at: Literal["met", "not met", ""] = ""
 
+    def row(self) -> dict[str, object]:
+        """Return the effect in the column vocabulary of the package.
+
+        Examples
+        --------
+        >>> inside = Estimate(value=1.0, conf_low=-3.0, conf_high=5.0, contrast="met minus not met", n=40)
+        >>> effect = Effect(estimand="E1", groups=(), estimate=inside, ordinary=inside, state="absent",
+        ...                 direction="better", population="all")
+        >>> effect.row()["estimate"], effect.row()["state"]
+        (1.0, 'absent')
+        """
+        shown, ordinary = self.estimate, self.ordinary
+        return {
+            "estimand": self.estimand, "group": " minus ".join(self.groups) or "all", "at": self.at,
+            "contrast": shown.contrast, "estimate": shown.value, "std_error": shown.std_error,
+            "conf_low": shown.conf_low, "conf_high": shown.conf_high, "conf_low_90": ordinary.conf_low,
+            "conf_high_90": ordinary.conf_high, "state": self.state, "direction": self.direction, "unit": shown.unit,
+            "n": shown.n, "n_missing": shown.n_missing, "population": self.population, "method": shown.method,
+            "reason": shown.reason,
+        }  # fmt: skip
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gate:

@@ -427,3 +427,21 @@ def test_one_or_no_strategy_to_judge_reads_as_a_sentence(make_sample, judged, wo
     answer = answer_question(with_margin(sample, 5), "result")
     assert f"strategies cannot be compared: {words}" in answer.headline
     assert answer.strategy_state == "undetermined"
+
+
+def test_answer_as_table_and_for_a_notebook(plain):
+    answer = answer_question(plain, "result")
+    table = answer.tidy()
+    assert table["estimand"].tolist() == ["E1", "E1", "E1", "E2", "E2", "E3", "E4"]
+    assert set(table.columns) >= {
+        "outcome",
+        "group",
+        "contrast",
+        "estimate",
+        "std_error",
+        "conf_low",
+        "conf_high",
+        "n",
+    }
+    assert table.loc[0, "estimate"] == answer.reduction.estimate.value
+    assert "<strong>" in answer._repr_html_()
