@@ -21,6 +21,10 @@ from outcomes.stats.separation import certified_overlap, check_binary, find_sepa
 # the steps shrink quadratically, so the next one is at the level of rounding
 _CONVERGED = 1e-14
 
+# the same, under which what a step gains is lost in the rounding of the log likelihood: too small a gain to be judged
+# by, and a step that needs no halving
+_UNSEEN = 1e-9
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LogisticFit:
@@ -255,7 +259,7 @@ def _newton(
             eta = x @ (beta + step)
             reached = logistic_log_likelihood(eta, outcome, weights)
             # a step lost in rounding near the top is taken as it is
-            if reached >= best or decrement < _CONVERGED:
+            if reached >= best or decrement < _UNSEEN:
                 break
             step = 0.5 * step
         beta, best = beta + step, reached
