@@ -10,6 +10,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
+import outcomes.stats.share_intervals as module
 from outcomes.errors import EstimationError
 from outcomes.stats.bootstrap import cluster_resamples, percentile_interval
 from outcomes.stats.share_intervals import share_intervals
@@ -20,10 +21,10 @@ def load() -> ModuleType:
     """Return the script of the committed coverage table."""
     path = Path(__file__).parents[1] / "reference" / "shares" / "coverage.py"
     spec = importlib.util.spec_from_file_location("share_coverage", path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["share_coverage"] = module
-    spec.loader.exec_module(module)
-    return module
+    script = importlib.util.module_from_spec(spec)
+    sys.modules["share_coverage"] = script
+    spec.loader.exec_module(script)
+    return script
 
 
 COVERAGE = load()
@@ -76,6 +77,14 @@ def test_laws():
     labels = np.array([f"p{k}" for k in patient], dtype=object)
     other = share_intervals(X[turned], y[turned], **KNOWN, clusters=labels[turned], differences=pair, **call)
     np.testing.assert_allclose(limits(other), limits(base), atol=1e-11)
+
+
+def test_blocks_of_resamples_are_one_run(monkeypatch: pytest.MonkeyPatch):
+    X, y, patient = COVERAGE.draw(PAIRED, np.random.default_rng(17))
+    call = {"clusters": patient, "differences": [COVERAGE.PAIR], "n_boot": 401, "seed": 8}
+    base = limits(share_intervals(X, y, **KNOWN, **call))
+    monkeypatch.setattr(module, "_BLOCK", 7 * 200)
+    np.testing.assert_allclose(limits(share_intervals(X, y, **KNOWN, **call)), base, atol=1e-12)
 
 
 def test_truth_of_the_simulation_is_what_a_large_sample_shows():
