@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 
 from outcomes.errors import EstimationError
+from outcomes.estimates import Estimate
 from outcomes.stats.arrays import FloatArray, IntArray, cluster_codes
+from outcomes.stats.inputs import two_sided_p
+from outcomes.stats.student import t_quantile
 
 
 def cluster_folds(clusters: Any, n_folds: int, *, seed: int) -> IntArray:
@@ -108,3 +111,63 @@ def cross_fitted(
     for held, values in zip(parts, made, strict=True):
         result[held] = values
     return result
+
+
+def median_of_repeats(repeats: Sequence[Estimate]) -> Estimate:
+    """Return the median of estimates of one contrast that differ by their folds only.
+
+    Parameters
+    ----------
+    repeats : sequence of Estimate
+        One for each repeat (five are usual), all of the same contrast, unit and level.
+
+    Returns
+    -------
+    Estimate
+        Median value; variance the median of each repeat's variance plus its squared distance from that
+        value, so that disagreement between folds widens the interval; the fewest degrees of freedom.
+        Not estimable when a repeat is not, with its reason.
+
+    Raises
+    ------
+    EstimationError
+        No repeats, or repeats of different contrasts, units or levels.
+
+    Notes
+    -----
+    Source: Chernozhukov et al. (2018) Econometrics Journal 21:C1, section 3.4 (from memory).
+
+    Examples
+    --------
+    Values 1, 2, 4 with error 1: variances 2, 1 and 5 about the median 2.
+
+    >>> given = [
+    ...     Estimate(value=v, conf_low=v - 2, conf_high=v + 2, std_error=1.0, df=30.0) for v in (1.0, 2.0, 4.0)
+    ... ]
+    >>> e = median_of_repeats(given)
+    >>> e.value, round(e.std_error ** 2, 9)
+    (2.0, 2.0)
+    """
+    if not repeats or len({(e.contrast, e.unit, e.level) for e in repeats}) > 1:
+        raise EstimationError(
+            f"{len(repeats)} repeats of more than one contrast, unit or level, or none; give repeats of one contrast",
+            code="bad_shape",
+        )
+    first = repeats[0]
+    common: dict[str, Any] = {
+        "contrast": first.contrast, "unit": first.unit, "n": first.n, "n_missing": first.n_missing,
+        "method": f"{first.method}; median of {len(repeats)} repeats",
+    }  # fmt: skip
+    values, errors = [e.value for e in repeats], [e.std_error for e in repeats]
+    failed = next((e for e in repeats if e.value is None or e.std_error is None), None)
+    if failed is not None:
+        return Estimate.not_estimable(f"a repeat has no value or no error: {failed.reason}", **common)
+    value = float(np.median(np.array(values, dtype=np.float64)))
+    squares = np.square(np.array(errors, float)) + np.square(np.array(values, float) - value)
+    error = float(np.sqrt(np.median(squares)))
+    df = min(np.inf if e.df is None else e.df for e in repeats)
+    half = float(t_quantile(0.5 + first.level / 2, df)) * error
+    return Estimate(
+        value=value, conf_low=value - half, conf_high=value + half, level=first.level, std_error=error,
+        df=None if np.isinf(df) else df, p_value=two_sided_p(value / error, df), **common,
+    )  # fmt: skip

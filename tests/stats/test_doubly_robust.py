@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from outcomes.errors import EstimationError
-from outcomes.stats.crossfit import cluster_folds, cross_fitted
+from outcomes.estimates import Estimate
+from outcomes.stats.crossfit import cluster_folds, cross_fitted, median_of_repeats
 from outcomes.stats.doubly_robust import aipw
 from outcomes.stats.doubly_robust_fit import fit_doubly_robust
 from outcomes.stats.exposure_model import fit_exposure
@@ -262,3 +263,69 @@ def test_refusals_of_cross_fitting():
         cross_fitted(lambda learn, held: np.zeros(len(held)), [0, 0])
     with pytest.raises(EstimationError, match="held-out"):
         cross_fitted(lambda learn, held: np.zeros(1), [0, 0, 1])
+
+
+def test_median_of_repeats_by_hand():
+    # values 1, 2, 4, 5, 5 with errors 1, 1, 2, 1, 3: about 4 the variances are 10, 5, 4, 2, 10
+    given = [
+        Estimate(value=v, conf_low=v - 9, conf_high=v + 9, std_error=s, df=d, contrast="b minus a", n=80)
+        for v, s, d in zip(
+            [1.0, 2.0, 4.0, 5.0, 5.0], [1.0, 1.0, 2.0, 1.0, 3.0], [9.0, 9.0, 9.0, 8.0, 9.0], strict=True
+        )
+    ]
+    joined = median_of_repeats(given)
+    assert (joined.value, joined.std_error**2, joined.df) == pytest.approx((4, 5, 8))
+    assert joined.conf_high == pytest.approx(4 + 2.306004135 * np.sqrt(5))
+    assert "median of 5 repeats" in joined.method
+    same = median_of_repeats(given[:1])
+    assert (same.value, same.std_error) == (1, 1)
+    none = Estimate.not_estimable("fewer than 2 clusters", contrast="b minus a")
+    assert "fewer than 2 clusters" in median_of_repeats([given[0], none]).reason
+    with pytest.raises(EstimationError, match="more than one contrast"):
+        median_of_repeats([given[0], Estimate.not_estimable("x", contrast="c minus a")])
+
+
+def test_repeats_of_cross_fitting_end_to_end():
+    X, exposure, y, patient = cohort(n=400, seed=12)
+    full = np.column_stack([X, X[:, 1] ** 2])
+    names = [*NAMES, "x1 squared"]
+    rows = [exposure == name for name in "abc"]
+
+    def predictions(learn, held):
+        arms = [learn[own[learn]] for own in rows]
+        return np.column_stack([full[held] @ np.linalg.lstsq(full[a], y[a], rcond=None)[0] for a in arms])
+
+    def probabilities(learn, held):
+        eta = full[held] @ fit_exposure(full[learn], exposure[learn], names=names).coefficients
+        odds = np.exp(np.column_stack([np.zeros(len(held)), eta]))
+        return odds / odds.sum(axis=1, keepdims=True)
+
+    repeats = []
+    for seed in range(5):
+        folds = cluster_folds(patient, 5, seed=seed)
+        m, e = (cross_fitted(f, folds, clusters=patient) for f in (predictions, probabilities))
+        repeats.append(aipw(exposure, y, m, e, clusters=patient).contrasts[0])
+    joined = median_of_repeats(repeats)
+    whole = fit_doubly_robust(full, exposure, y, names=names, clusters=patient).contrasts[0]
+    assert joined.value == pytest.approx(whole.value, abs=0.2 * whole.std_error)
+    assert joined.std_error == pytest.approx(whole.std_error, rel=0.1)
+
+
+def test_results_read_as_sentences_and_tables():
+    X, exposure, y, patient = cohort()
+    model = fit_exposure(X, exposure, names=NAMES)
+    assert str(model).startswith(
+        "multinomial logistic model of a / b / c: 3 columns, n = 300, log likelihood -"
+    )
+    assert len(model.tidy()) == 6
+    weights = exposure_weights(model, "treated", treated="b")
+    assert "speaking for cases with level b; effective sizes a " in str(weights)
+    assert weights.tidy()["n"].sum() == 300
+    fit = fit_doubly_robust(
+        X, exposure, y, names=NAMES, clusters=patient, target_levels=["a", "b"], target_name="users"
+    )
+    assert str(fit).startswith(f"doubly robust means for users ({fit.n_target} of 300 cases)\nb minus a: ")
+    table = fit.tidy()
+    assert table["contrast"].tolist()[:4] == ["mean under a", "mean under b", "mean under c", "b minus a"]
+    assert table["p_value"].isna().tolist() == [True] * 3 + [False] * 3
+    assert set(table["n"]) == {fit.n_target}
