@@ -1,7 +1,8 @@
-"""The effect of each study and its standard error, from tables or from means and SDs, ready for pooling."""
+"""The effect of each study and its standard error, from tables, means and SDs or estimates, ready for pooling."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,6 +12,7 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from outcomes.errors import EstimationError
+from outcomes.estimates import Estimate
 from outcomes.stats.arrays import FloatArray, check_choice
 from outcomes.stats.inputs import count_array, numbers
 
@@ -176,6 +178,48 @@ def effects_of_means(
         variance = (1 / one + 1 / none + value**2 / (2 * (one + none))) * (pooled > 0)
     return _effects(
         value, variance, sized & (variance > 0), measure, "under 2 patients in a group, or no spread"
+    )
+
+
+def effects_of_estimates(estimates: Sequence[Estimate]) -> StudyEffects:
+    """Return effects and errors of estimates that were made before, one a study or hospital.
+
+    Parameters
+    ----------
+    estimates : sequence of Estimate
+        All ratios (unit ``"ratio"``, standard error of the log) or all in one other unit.
+
+    Returns
+    -------
+    StudyEffects
+        Logs of ratios. An estimate without a value or without a standard error is left out and counted.
+
+    Raises
+    ------
+    EstimationError
+        When there are none or their units differ.
+
+    Examples
+    --------
+    >>> one = Estimate(value=2.0, conf_low=1.0, conf_high=4.0, std_error=0.35, unit="ratio", n=80)
+    >>> found = effects_of_estimates([one, Estimate.not_estimable("no events", unit="ratio")])
+    >>> float(found.values[0].round(4)), float(found.std_errors[0]), found.left_out
+    (0.6931, 0.35, 1)
+    """
+    units = {estimate.unit for estimate in estimates}
+    if len(units) != 1:
+        raise EstimationError(
+            f"the estimates have {len(units)} units; give at least one, all in the same unit", code="bad_unit"
+        )
+    ratio = units == {"ratio"}
+    floor = 0.0 if ratio else -np.inf
+    # a missing number becomes NaN, which is not above the floor
+    value = np.array([np.nan if e.value is None else e.value for e in estimates], dtype=np.float64)
+    error = np.array([e.std_error or 0.0 for e in estimates], dtype=np.float64)
+    usable = (value > floor) & (error > 0)
+    scaled = np.log(np.where(usable, value, 1.0)) if ratio else value
+    return _effects(
+        scaled, error**2, usable, "log ratio" if ratio else "effect", "no value or no standard error"
     )
 
 

@@ -22,7 +22,8 @@ from outcomes.stats.heterogeneity import (
 from outcomes.stats.meta_regression import egger, meta_regression
 from outcomes.stats.peto import peto_odds_ratio
 from outcomes.stats.pooling import leave_one_out, pool
-from outcomes.stats.study_effects import effects_of_means, effects_of_tables
+from outcomes.stats.proportions import risk_ratio
+from outcomes.stats.study_effects import effects_of_estimates, effects_of_means, effects_of_tables
 
 Y = np.array([0.3, -0.1, 0.8, 0.45, 0.2])
 SE = np.array([0.2, 0.15, 0.3, 0.1, 0.25])
@@ -266,6 +267,18 @@ def test_effects_without_information_are_left_out_and_counted():
     assert few.left_out == 2
 
 
+def test_estimates_of_several_hospitals():
+    """Three risk ratios pooled from their estimates are those pooled from their tables."""
+    tables = [[[4, 19], [11, 28]], [[6, 30], [9, 27]], [[3, 22], [0, 20]]]
+    ratios = [risk_ratio(a, a + b, c, c + d) for (a, b), (c, d) in tables]
+    found, direct = effects_of_estimates(ratios), effects_of_tables(tables, "log risk ratio")
+    assert found.used.tolist() == direct.used.tolist() == [0, 1]
+    assert np.allclose(found.values, direct.values, rtol=1e-12)
+    assert np.allclose(found.std_errors, direct.std_errors, rtol=1e-12)
+    d = mean_difference([1.0, 2, 4], [2.0, 3, 5], unit="kg")
+    assert effects_of_estimates([d]).values.tolist() == [d.value]
+
+
 @pytest.mark.parametrize(
     ("call", "code", "culprit"),
     [
@@ -291,6 +304,7 @@ def test_effects_without_information_are_left_out_and_counted():
         (lambda: peto_odds_ratio([[1, 2], [3, 4]]), "bad_shape", "tables"),
         (lambda: effects_of_tables([[[1, -2], [3, 4]]], "log risk ratio"), "bad_count", "tables"),
         (lambda: effects_of_tables([[[1, 2], [3, 4]]], "risk ratio"), "bad_choice", "log risk ratio"),
+        (lambda: effects_of_estimates([]), "bad_unit", "at least one"),
         (lambda: effects_of_means([1], [-1], [5], [1], [1], [5]), "unusable_studies", "sd1"),
         (lambda: effects_of_means([1], [1], [5.5], [1], [1], [5]), "unusable_studies", "n1"),
         (lambda: effects_of_means([1], [1], [5], [1], [1], [5, 6]), "bad_shape", "one number"),
