@@ -200,8 +200,13 @@ def test_few_clusters_are_said_and_counted_where_the_target_is():
     half, none = np.full((20, 2), 0.5), np.zeros((20, 2))
     everybody = aipw(exposure, y, none, half).contrasts[0]
     assert "unreliable" not in everybody.method
-    few = aipw(exposure, y, none, half, target=np.arange(20) < 8).contrasts[0]
+    result = aipw(exposure, y, none, half, target=np.arange(20) < 8)
+    few = result.contrasts[0]
     assert few.df == 7
+    # G is 8 in the factor and in the t, whose 97.5 % point with 7 degrees of freedom is 2.364624
+    pieces = result.influence[:, 1] - result.influence[:, 0]
+    assert few.std_error**2 == pytest.approx(8 / 7 * np.square(pieces).sum())
+    assert few.conf_high - few.value == pytest.approx(2.364624251 * few.std_error)
     assert "unreliable: 8 clusters" in few.method
 
 

@@ -102,6 +102,14 @@ def test_bad_exposures_are_refused_without_showing_them(exposure, levels, code):
     assert "z" not in str(caught.value).split("declared:")[0].split()
 
 
+def test_a_multinomial_fit_that_stops_early_is_refused(monkeypatch):
+    monkeypatch.setattr("outcomes.stats.exposure_model._STEPS", 2)
+    X, exposure, *_ = cohort()
+    with pytest.raises(EstimationError, match="did not converge in 2 steps") as caught:
+        fit_exposure(X, exposure, names=NAMES)
+    assert caught.value.code == "not_converged"
+
+
 def test_repeated_columns_are_named():
     X, exposure, *_ = cohort()
     with pytest.raises(EstimationError, match="again"):
@@ -130,6 +138,10 @@ def test_truncation_is_at_the_quantiles_and_counted():
     assert cut.n_truncated == ((plain.values < low) | (plain.values > high)).sum() == 24
     assert (cut.values.min(), cut.values.max()) == (low, high)
     assert "24 weights truncated" in str(cut)
+    # a truncated weight stands still when the coefficients move
+    outside = (plain.values < low) | (plain.values > high)
+    assert not cut.slopes[outside].any()
+    assert (cut.slopes[~outside] == plain.slopes[~outside]).all()
 
 
 @pytest.mark.parametrize("kind", ["inverse probability", "stabilised", "treated", "overlap"])
