@@ -223,6 +223,8 @@ def test_two_studies_have_no_prediction_interval():
     assert two.estimate.df == 1
     assert two.prediction_low is None
     assert "prediction" not in str(two)
+    three = pool([0.1, 0.9, 0.4], [0.2, 0.3, 0.2])
+    assert three.prediction_low < three.estimate.conf_low
 
 
 @pytest.mark.parametrize("value", [0.0, 0.1, 1e6])
@@ -305,7 +307,7 @@ def test_estimates_of_several_hospitals():
         (lambda: effects_of_tables([[[1, -2], [3, 4]]], "log risk ratio"), "bad_count", "tables"),
         (lambda: effects_of_tables([[[1, 2], [3, 4]]], "risk ratio"), "bad_choice", "log risk ratio"),
         (lambda: effects_of_estimates([]), "bad_unit", "at least one"),
-        (lambda: effects_of_means([1], [-1], [5], [1], [1], [5]), "unusable_studies", "sd1"),
+        (lambda: effects_of_means([1], [-1], [5], [1], [1], [5]), "unusable_studies", "sd1.*number 1"),
         (lambda: effects_of_means([1], [1], [5.5], [1], [1], [5]), "unusable_studies", "n1"),
         (lambda: effects_of_means([1], [1], [5], [1], [1], [5, 6]), "bad_shape", "one number"),
     ],

@@ -161,6 +161,17 @@ def test_derived_groups_go_into_the_comparison():
     assert d.n == 12
 
 
+def test_a_change_that_is_the_same_for_all_means_full_correlation():
+    assert correlation_from_change(5, 5, 0).value == 1.0
+    assert correlation_from_change(3, 4, 7).value == -1.0
+
+
+def test_the_trace_names_the_rule_that_was_used():
+    assert "SD by Wan 2014" in mean_sd_from_quantiles(20, 6, **QUARTILES).steps
+    assert "SD by Wan 2014" in mean_sd_from_quantiles(20, 6, **RANGE).steps
+    assert "mean by Wan 2014" in mean_sd_from_quantiles(20, 6, **FIVE, mean_method="Wan").steps
+
+
 def test_what_is_not_estimable_says_why():
     none = sd_from_p(0.0, 0.4, 10, 10)
     assert none.value is None
@@ -184,6 +195,7 @@ def test_what_is_not_estimable_says_why():
         (lambda: sd_of_change(1.0, 2.0, 1.2), "bad_correlation", "correlation"),
         (lambda: sd_of_change(-1.0, 2.0, 0.2), "bad_summary", "sd_before"),
         (lambda: correlation_from_change(1.0, 2.0, -1.0), "bad_summary", "sd_change"),
+        (lambda: combine_groups([2.5, 3], [2.0, 3.0], [1, 1]), "bad_count", "n of group 1"),
         (lambda: combine_groups([1], [2.0], []), "bad_shape", "one of each"),
         (lambda: combine_groups([], [], []), "bad_shape", "one of each"),
         (lambda: combine_groups([1, 0], [2.0, 3.0], [0, 0]), "too_few", "fewer than 2"),
