@@ -203,6 +203,8 @@ def test_peto():
         found.homogeneity.statistic,
     )
     assert close(mine, [expected[key] for key in ("est", "se", "lo", "hi", "Q")])
+    assert found.homogeneity.df == 12
+    assert close(found.homogeneity.p_value, stats.chi2.sf(expected["Q"], 12))
     yusuf = peto_odds_ratio(YUSUF_TABLES)
     e = yusuf.odds_ratio
     assert close((e.value, e.conf_low, e.conf_high), [R["peto_yusuf"][key] for key in ("or", "lo", "hi")])
