@@ -1,0 +1,76 @@
+"""Every check value: recomputed to its tolerance and to the digits printed, and none dropped.
+
+Sources stand beside the values in cases.json; values that the package disputes in disputed.json.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+HERE = Path(__file__).parent
+CASES: dict[str, dict[str, Any]] = {
+    case["id"]: case for case in json.loads((HERE / "cases.json").read_text(encoding="utf-8"))["cases"]
+}
+DISPUTED: dict[str, dict[str, dict[str, Any]]] = json.loads(
+    (HERE / "disputed.json").read_text(encoding="utf-8")
+)
+COMPUTED: dict[str, Callable[[dict[str, Any]], dict[str, Any]]] = {}
+for family in sorted(HERE.glob("values_*.py")):
+    found = importlib.import_module(family.stem).COMPUTED
+    assert not set(found) & set(COMPUTED), f"{family.name} repeats a case of another family"
+    COMPUTED |= found
+
+
+def tolerance(case: dict[str, Any], name: str) -> tuple[float, float]:
+    """Return relative and absolute tolerance of one expected value."""
+    given = case["tolerance"]
+    if not isinstance(given, dict):
+        return given, given if case["expected"][name] == 0 else 0.0
+    if f"{name}_abs" in given:
+        return 0.0, given[f"{name}_abs"]
+    relative = given.get(name, given["default"])
+    return relative, relative if case["expected"][name] == 0 else 0.0
+
+
+def differences(value: Any, expected: Any, relative: float, absolute: float, path: str) -> list[str]:
+    """Return where two values, lists or tables differ; an absent value is a difference."""
+    if isinstance(expected, dict):
+        return [
+            line
+            for key, part in expected.items()
+            for line in differences(value.get(key), part, relative, absolute, f"{path}.{key}")
+        ]
+    if isinstance(expected, list):
+        if value is None or len(value) != len(expected):
+            return [f"{path}: {value!r} instead of {expected!r}"]
+        return [
+            line
+            for i, (got, part) in enumerate(zip(value, expected, strict=True))
+            for line in differences(
+                got, part, relative, max(absolute, relative if part == 0 else 0), f"{path}[{i}]"
+            )
+        ]
+    if expected is None or isinstance(expected, bool | str) or value is None:
+        same = value == expected
+    else:
+        same = math.isclose(value, expected, rel_tol=relative, abs_tol=absolute)
+    return [] if same else [f"{path}: {value!r} instead of {expected!r}"]
+
+
+@pytest.mark.parametrize("name", sorted(COMPUTED))
+def test_case(name: str) -> None:
+    case = CASES[name]
+    values, disputed = COMPUTED[name](case), DISPUTED.get(name, {})
+    expected = {key: disputed.get(key, {"value": value})["value"] for key, value in case["expected"].items()}
+    wrong = []
+    for key, value in expected.items():
+        relative, absolute = tolerance(case, key)
+        wrong += differences(values.get(key), value, relative, absolute, key)
+    assert not wrong
