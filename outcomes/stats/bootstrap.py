@@ -104,7 +104,7 @@ def cluster_resamples(clusters: Any, n_boot: int, seed: int, *, strata: Any = No
             "2 clusters",
             code="too_few_clusters",
         )
-    groups = _cluster_strata(codes, n_clusters, strata)
+    groups = cluster_strata(codes, n_clusters, strata)
     generator = np.random.default_rng(seed)
     counts = np.zeros((n_boot, n_clusters), dtype=np.int64)
     for group in np.unique(groups):
@@ -186,8 +186,8 @@ def percentile_interval(
         return BootstrapInterval(
             estimate=estimate, n_replicates=len(draws), n_failed=n_failed, error_low=None, error_high=None
         )
-    low, error_low = _quantile(good, 0.5 - level / 2)
-    high, error_high = _quantile(good, 0.5 + level / 2)
+    low, error_low = limit_at(good, 0.5 - level / 2)
+    high, error_high = limit_at(good, 0.5 + level / 2)
     estimate = Estimate(
         value=value, conf_low=low, conf_high=high, level=level, std_error=float(good.std(ddof=1)),
         contrast=contrast, unit=unit, n=n, n_missing=n_missing, method=method,
@@ -201,8 +201,19 @@ def percentile_interval(
     )
 
 
-def _cluster_strata(codes: IntArray, n_clusters: int, strata: Any) -> IntArray:
-    """Return the stratum of each cluster."""
+def cluster_strata(codes: IntArray, n_clusters: int, strata: Any) -> IntArray:
+    """Return the stratum of each cluster.
+
+    Raises
+    ------
+    EstimationError
+        A cluster that lies in two strata.
+
+    Examples
+    --------
+    >>> cluster_strata(np.array([0, 0, 1]), 2, ["old", "old", "young"])
+    array([0, 1])
+    """
     if strata is None:
         return np.zeros(n_clusters, dtype=np.int64)
     stratum, _ = cluster_codes(strata, len(codes))
@@ -217,8 +228,15 @@ def _cluster_strata(codes: IntArray, n_clusters: int, strata: Any) -> IntArray:
     return of_cluster
 
 
-def _quantile(ordered: FloatArray, probability: float) -> tuple[float, float]:
-    """Return the quantile at rank p (B + 1) and its Monte Carlo standard error."""
+def limit_at(ordered: FloatArray, probability: float) -> tuple[float, float]:
+    """Return the quantile of ordered replicates at rank p (B + 1) and its Monte Carlo standard error.
+
+    Examples
+    --------
+    >>> value, error = limit_at(np.arange(1.0, 1000.0), 0.025)
+    >>> round(value, 9), round(error, 2)
+    (25.0, 4.93)
+    """
     b = len(ordered)
 
     def at(rank: float) -> float:

@@ -29,13 +29,19 @@ for family in sorted(HERE.glob("values_*.py")):
 
 
 def tolerance(case: dict[str, Any], name: str) -> tuple[float, float]:
-    """Return relative and absolute tolerance of one expected value."""
+    """Return relative and absolute tolerance of one expected value.
+
+    A number is relative, and absolute where 0 is expected. A table gives it by name, by the beginning of the name
+    before a low line, or by ``default``; what it does not name at all is held to its smallest. Names that end in
+    ``_abs`` are absolute.
+    """
     given = case["tolerance"]
     if not isinstance(given, dict):
         return given, given if case["expected"][name] == 0 else 0.0
     if f"{name}_abs" in given:
         return 0.0, given[f"{name}_abs"]
-    relative = given.get(name, given["default"])
+    smallest = given.get("default", min(given.values()))
+    relative = given.get(name, given.get(name.partition("_")[0], smallest))
     return relative, relative if case["expected"][name] == 0 else 0.0
 
 
