@@ -90,6 +90,41 @@ def sample(values: ArrayLike, name: str) -> tuple[FloatArray, int]:
     return present, int(missing.sum())
 
 
+def complete_pairs(first: ArrayLike, second: ArrayLike) -> tuple[FloatArray, FloatArray, int]:
+    """Return both measurements of the cases that have both, and how many cases have not.
+
+    Parameters
+    ----------
+    first, second : array_like, shape (n,)
+        Numbers; NaN or None where missing.
+
+    Raises
+    ------
+    EstimationError
+        When a column is not numeric or holds an infinite value, or the lengths differ.
+
+    Examples
+    --------
+    >>> complete_pairs([1.0, None, 3.0], [2.0, 2.0, 2.0])
+    (array([1., 3.]), array([2., 2.]), 1)
+    """
+    x = numbers(first, "first of a pair: every value must be a number, NaN or None; convert the column first")
+    y = numbers(
+        second, "second of a pair: every value must be a number, NaN or None; convert the column first"
+    )
+    if x.ndim != 1 or x.shape != y.shape:
+        raise EstimationError(
+            f"paired columns have shapes {x.shape} and {y.shape}; give one value for each case in both",
+            code="bad_shape",
+        )
+    if np.isinf(x).any() or np.isinf(y).any():
+        raise EstimationError(
+            "a pair holds infinite values; set them to NaN and count them as missing", code="infinite"
+        )
+    present = ~(np.isnan(x) | np.isnan(y))
+    return x[present], y[present], int((~present).sum())
+
+
 def whole(value: float, name: str) -> int:
     """Return a count as an int; refuse negative, fractional or missing counts.
 

@@ -113,7 +113,7 @@ def _mann_whitney(x: FloatArray, y: FloatArray, n_missing: int, method: RankMeth
     if n_a == 0 or n_b == 0:
         return _no_test("Mann-Whitney", f"no values in one group ({n_a} and {n_b})", n, n_missing)
     both = np.concatenate([x, y])
-    ranks, ties = _midranks(both)
+    ranks, ties = midranks(both)
     if both.min() == both.max():
         return _no_test("Mann-Whitney", "no variation: all values are equal", n, n_missing)
     u = float(ranks[:n_a].sum()) - n_a * (n_a + 1) / 2
@@ -260,7 +260,7 @@ def kruskal_wallis(groups: Sequence[ArrayLike]) -> RankTest:
     both = np.concatenate(present)
     if both.min() == both.max():
         return _no_test("Kruskal-Wallis", "no variation: all values are equal", n, n_missing)
-    ranks, ties = _midranks(both)
+    ranks, ties = midranks(both)
     sizes = np.array([values.size for values in present], dtype=np.float64)
     means = np.add.reduceat(ranks, np.r_[0, np.cumsum(sizes[:-1])].astype(np.int64)) / sizes
     correction = 1 - float((ties**3 - ties).sum()) / (float(n) ** 3 - n)
@@ -294,8 +294,14 @@ def _is_exact(n_a: int, n_b: int, *, tied: bool, method: RankMethod) -> bool:
     return method == "exact" or (method == "auto" and not tied and max(n_a, n_b) < EXACT_BELOW)
 
 
-def _midranks(values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the ranks, ties sharing their mean, and the sizes of the tied sets."""
+def midranks(values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the ranks, ties sharing their mean, and the sizes of the tied sets.
+
+    Examples
+    --------
+    >>> midranks(np.array([5.0, 1.0, 5.0]))
+    (array([2.5, 1. , 2.5]), array([2.]))
+    """
     _, inverse, counts = np.unique(values, return_inverse=True, return_counts=True)
     middle = np.cumsum(counts) - (counts - 1) / 2
     return np.asarray(middle[inverse], dtype=np.float64), counts[counts > 1].astype(np.float64)
@@ -308,12 +314,16 @@ def _u_deviation(n_a: int, n_b: int, ties: FloatArray) -> float:
     return math.sqrt(n_a * n_b / 12 * (n + 1 - tied))
 
 
-@lru_cache(maxsize=64)
-def _u_distribution(m: int, n: int) -> FloatArray:
-    """Return P(U <= u) for u = 0 .. m n without ties.
+def pair_count_chances(m: int, n: int) -> FloatArray:
+    """Return the chances of u = 0 .. m n pairs in which a case of the one group is larger, without ties.
 
     P(m, n; u) = m/(m+n) P(m-1, n; u-n) + n/(m+n) P(m, n-1; u): sums of positive terms, so no digits
     are lost.
+
+    Examples
+    --------
+    >>> (pair_count_chances(2, 2) * 6).round(12).tolist()
+    [1.0, 1.0, 2.0, 1.0, 1.0]
     """
     size = m * n + 1
     column = [np.eye(1, size)[0] for _ in range(m + 1)]  # n = 0: U is 0
@@ -322,6 +332,12 @@ def _u_distribution(m: int, n: int) -> FloatArray:
             mixed = j / (i + j) * column[i]
             mixed[j:] += i / (i + j) * column[i - 1][: size - j]
             column[i] = mixed
-    cumulative = np.cumsum(column[m])
+    return np.asarray(column[m], dtype=np.float64)
+
+
+@lru_cache(maxsize=64)
+def _u_distribution(m: int, n: int) -> FloatArray:
+    """Return P(U <= u) for u = 0 .. m n without ties."""
+    cumulative = np.cumsum(pair_count_chances(m, n))
     cumulative.setflags(write=False)
     return cumulative
