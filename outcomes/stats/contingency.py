@@ -242,6 +242,35 @@ def no_comparison(e1: int, n1: int, e0: int, n0: int) -> str:
     return "every patient in both groups had the event" if e1 + e0 == n1 + n0 else ""
 
 
+def conditional_chances(
+    e1: int, n1: int, e0: int, n0: int
+) -> tuple[Callable[[float], FloatArray], int, FloatArray]:
+    """Return the distribution of events in group 1 given the margins, as a function of the log odds ratio.
+
+    Parameters
+    ----------
+    e1, n1, e0, n0 : int
+        Events and cases of either group.
+
+    Returns
+    -------
+    chances : callable
+        Log odds ratio -> chances of each possible number of events, ndarray of shape (m,).
+    at : int
+        Position of the number seen.
+    support : ndarray, shape (m,)
+        The possible numbers.
+
+    Examples
+    --------
+    >>> chances, at, support = conditional_chances(3, 4, 1, 4)
+    >>> (70 * chances(0.0)).round(9).tolist(), at
+    ([1.0, 16.0, 36.0, 16.0, 1.0], 3)
+    """
+    support, log_weights = _hypergeometric(n1, n0, e1 + e0)
+    return lambda log_odds: _chances(support, log_weights, log_odds), e1 - int(support[0]), support
+
+
 def _p(value: float) -> float:
     """Return a p-value between the smallest that means anything and 1."""
     return min(max(value, SMALLEST_P), 1.0)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -15,8 +16,11 @@ from numpy.typing import ArrayLike
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.arrays import FloatArray
+from outcomes.stats.arrays import FloatArray, check_choice
 from outcomes.stats.inputs import chi2_p, count_array, normal_quantile, two_sided_p
+from outcomes.stats.score_statistics import expected_events
+
+DifferenceVariance = Literal["Sato", "Greenland-Robins"]
 
 NO_STRATUM = "no stratum in which both groups and both outcomes occur"
 NO_SPREAD = "no variation within the strata: no interval, no p"
@@ -122,6 +126,7 @@ def mantel_haenszel(
     *,
     ratio_contrast: str = "group 1 over group 0",
     difference_contrast: str = "group 1 minus group 0",
+    difference_variance: DifferenceVariance = "Sato",
 ) -> MantelHaenszel:
     """Pool the comparison of two proportions over strata.
 
@@ -133,18 +138,22 @@ def mantel_haenszel(
         Confidence level of the limits.
     ratio_contrast, difference_contrast : str
         What is divided by what, and subtracted from what.
+    difference_variance : {"Sato", "Greenland-Robins"}
+        Of the risk difference. Sato's holds for few large and for many small strata; that of Greenland and
+        Robins for few large ones only (in one stratum it is the variance of two observed proportions, in
+        one of two patients it is 0).
 
     Returns
     -------
     MantelHaenszel
         Odds ratio with the Robins-Breslow-Greenland interval, risk ratio with the Greenland-Robins
-        interval (`std_error` of both on the log scale), risk difference (a proportion) with Sato's
-        standard error, tests. A measure that the tables do not determine says why.
+        interval (`std_error` of both on the log scale), risk difference (a proportion), tests. A measure
+        that the tables do not determine says why.
 
     Raises
     ------
     EstimationError
-        When the shape is not (k, 2, 2) or a cell is not a count.
+        When the shape is not (k, 2, 2), a cell is not a count, or the variance is none of the two.
 
     References
     ----------
@@ -163,7 +172,8 @@ def mantel_haenszel(
     >>> pooled.n_uninformative
     1
     """
-    cells = _cells(tables)
+    check_choice(difference_variance, ("Sato", "Greenland-Robins"), "difference_variance")
+    cells = table_cells(tables)
     z = normal_quantile(level)
     informative, both_groups, some_events = _informative(cells)
     k = len(cells)
@@ -173,7 +183,9 @@ def mantel_haenszel(
     return MantelHaenszel(
         odds_ratio=odds,
         risk_ratio=_risk_ratio(cells[both_groups & some_events], z, level, ratio_contrast),
-        risk_difference=_risk_difference(cells[both_groups], z, level, difference_contrast),
+        risk_difference=_risk_difference(
+            cells[both_groups], z, level, difference_contrast, difference_variance
+        ),
         test=plain, test_corrected=corrected, breslow_day=breslow_day, tarone=tarone,
         n=int(cells.sum()), n_strata=k, n_uninformative=k - int(informative.sum()),
         n_uninformative_ratio=k - int((both_groups & some_events).sum()),
@@ -181,8 +193,18 @@ def mantel_haenszel(
     )  # fmt: skip
 
 
-def _cells(tables: ArrayLike) -> FloatArray:
-    """Return the tables as floats of shape (k, 2, 2), or refuse them."""
+def table_cells(tables: ArrayLike) -> FloatArray:
+    """Return the tables as floats of shape (k, 2, 2), or refuse them.
+
+    Parameters
+    ----------
+    tables : array_like of int, shape (k, 2, 2)
+
+    Examples
+    --------
+    >>> table_cells([[[1, 2], [3, 4]]]).shape
+    (1, 2, 2)
+    """
     cells = count_array(tables, "tables", "(k, 2, 2)", 3)
     if cells.shape[1:] != (2, 2):
         raise EstimationError(f"tables: expected shape (k, 2, 2), got {cells.shape}", code="bad_shape")
@@ -235,9 +257,11 @@ def _risk_ratio(cells: FloatArray, z: float, level: float, contrast: str) -> Est
     return _ratio(r / s, variance, z, level, contrast, int(n.sum()), method)
 
 
-def _risk_difference(cells: FloatArray, z: float, level: float, contrast: str) -> Estimate:
-    """Return the Mantel-Haenszel risk difference with Sato's standard error."""
-    method = "Mantel-Haenszel, Sato"
+def _risk_difference(
+    cells: FloatArray, z: float, level: float, contrast: str, variance_of: DifferenceVariance
+) -> Estimate:
+    """Return the Mantel-Haenszel risk difference with the standard error asked for."""
+    method = f"Mantel-Haenszel, {variance_of}"
     a, b, c, d, n = _unpack(cells)
     if not len(cells):
         return Estimate.not_estimable(
@@ -246,9 +270,12 @@ def _risk_difference(cells: FloatArray, z: float, level: float, contrast: str) -
     n1, n0 = a + b, c + d
     weight = float((n1 * n0 / n).sum())
     value = float(((a * n0 - c * n1) / n).sum()) / weight
-    p = (n1**2 * c - n0**2 * a + n1 * n0 * (n0 - n1) / 2) / n**2
-    q = (a * (n0 - c) + c * (n1 - a)) / (2 * n)
-    variance = (value * float(p.sum()) + float(q.sum())) / weight**2
+    if variance_of == "Sato":
+        p = (n1**2 * c - n0**2 * a + n1 * n0 * (n0 - n1) / 2) / n**2
+        q = (a * (n0 - c) + c * (n1 - a)) / (2 * n)
+        variance = (value * float(p.sum()) + float(q.sum())) / weight**2
+    else:
+        variance = float(((a * b * n0**3 + c * d * n1**3) / (n1 * n0 * n**2)).sum()) / weight**2
     if variance <= ROUNDING / n.sum():
         return Estimate(
             value=value, conf_low=None, conf_high=None, level=level, contrast=contrast, unit="proportion",
@@ -310,7 +337,7 @@ def _homogeneity(
         return _no_test(names[0], k, k - used, reason), _no_test(names[1], k, k - used, reason)
     a, b, c, d, _ = _unpack(cells[informative])
     n1, n0, m1 = a + b, c + d, a + c
-    fitted = _fitted_events(n1, n0, m1, odds_ratio)
+    fitted = expected_events(n1, n0, m1, np.full_like(n1, odds_ratio))
     variance = 1 / (1 / fitted + 1 / (n1 - fitted) + 1 / (m1 - fitted) + 1 / (n0 - m1 + fitted))
     plain = float(((a - fitted) ** 2 / variance).sum())
     tarone = max(plain - float((a - fitted).sum()) ** 2 / float(variance.sum()), 0.0)
@@ -322,19 +349,6 @@ def _homogeneity(
         for name, value in zip(names, (plain, tarone), strict=True)
     ]  # fmt: skip
     return made[0], made[1]
-
-
-def _fitted_events(n1: FloatArray, n0: FloatArray, m1: FloatArray, odds_ratio: float) -> FloatArray:
-    """Return the events in group 1 that each stratum would have at a common odds ratio.
-
-    The root of (1 - psi) A^2 + (n0 - m1 + psi (n1 + m1)) A - psi n1 m1 = 0 inside the margins, in the
-    form that does not subtract nearly equal numbers and holds at psi = 1.
-    """
-    linear = n0 - m1 + odds_ratio * (n1 + m1)
-    root = np.sqrt(linear**2 + 4 * (1 - odds_ratio) * odds_ratio * n1 * m1)
-    safe = np.where(linear > 0, linear + root, 1.0)
-    other = np.where(linear > 0, 1.0, 2 * (1 - odds_ratio))
-    return np.where(linear > 0, 2 * odds_ratio * n1 * m1 / safe, (root - linear) / other)
 
 
 def _no_test(name: str, n_strata: int, n_uninformative: int, reason: str) -> StratifiedTest:

@@ -9,6 +9,7 @@ import importlib
 import json
 import math
 from collections.abc import Callable
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,11 @@ import pytest
 HERE = Path(__file__).parent
 CASES: dict[str, dict[str, Any]] = {
     case["id"]: case for case in json.loads((HERE / "cases.json").read_text(encoding="utf-8"))["cases"]
+}
+#: The printed values once more, with the digits as they stand in the file.
+PRINTED: dict[str, Any] = {
+    case["id"]: case["printed"]
+    for case in json.loads((HERE / "cases.json").read_text(encoding="utf-8"), parse_float=Decimal)["cases"]
 }
 DISPUTED: dict[str, dict[str, dict[str, Any]]] = json.loads(
     (HERE / "disputed.json").read_text(encoding="utf-8")
@@ -80,3 +86,45 @@ def test_case(name: str) -> None:
         relative, absolute = tolerance(case, key)
         wrong += differences(values.get(key), value, relative, absolute, key)
     assert not wrong
+
+
+def misprints(value: Any, printed: Any, path: str) -> list[str]:
+    """Return where a value is off by more than half a unit of the last digit printed."""
+    if isinstance(printed, dict):
+        return [
+            line for key, part in printed.items() for line in misprints(value.get(key), part, f"{path}.{key}")
+        ]
+    if isinstance(printed, list):
+        if value is None or len(value) != len(printed):
+            return [f"{path}: {value!r}, printed {printed!r}"]
+        pairs = enumerate(zip(value, printed, strict=True))
+        return [line for i, (got, part) in pairs for line in misprints(got, part, f"{path}[{i}]")]
+    if isinstance(printed, int | Decimal) and value is not None:
+        text = Decimal(printed)
+        half = Decimal(5).scaleb(int(text.as_tuple().exponent) - 1)
+        return [] if abs(Decimal(float(value)) - text) <= half else [f"{path}: {value!r}, printed {text}"]
+    return [] if value == printed else [f"{path}: {value!r}, printed {printed!r}"]
+
+
+@pytest.mark.parametrize("name", sorted(name for name in COMPUTED if isinstance(PRINTED[name], dict)))
+def test_printed_digits(name: str) -> None:
+    values, excused = COMPUTED[name](CASES[name]), DISPUTED.get(name, {}).get("printed", {})
+    wrong = [
+        line
+        for key, printed in PRINTED[name].items()
+        if key not in excused
+        for line in misprints(values.get(key), printed, key)
+    ]
+    assert not wrong
+
+
+def test_what_is_disputed_is_there_and_says_why() -> None:
+    for name, values in DISPUTED.items():
+        for key, entry in values.items():
+            if key == "printed":
+                assert set(entry) <= set(PRINTED[name])
+                assert all(isinstance(why, str) and why for why in entry.values())
+            else:
+                assert key in CASES[name]["expected"]
+                assert set(entry) == {"value", "why"}
+                assert entry["why"]

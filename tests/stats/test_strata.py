@@ -9,6 +9,7 @@ import pytest
 
 from outcomes.errors import EstimationError
 from outcomes.stats.proportions import odds_ratio, risk_ratio
+from outcomes.stats.score_statistics import expected_events
 from outcomes.stats.strata import mantel_haenszel
 
 TABLES = [[[10, 20], [5, 25]], [[7, 3], [4, 9]], [[2, 30], [1, 28]]]
@@ -106,11 +107,9 @@ def test_equal_odds_ratios_are_homogeneous():
 
 
 def test_fitted_events_solve_the_quadratic():
-    from outcomes.stats.strata import _fitted_events
-
     for psi in (0.01, 0.5, 1.0, 3.0, 200.0):
         n1, n0, m1 = np.array([30.0, 5.0]), np.array([40.0, 60.0]), np.array([12.0, 63.0])
-        a = _fitted_events(n1, n0, m1, psi)
+        a = expected_events(n1, n0, m1, np.full(2, psi))
         assert np.allclose(a * (n0 - m1 + a) / ((n1 - a) * (m1 - a)), psi, rtol=1e-9)
 
 
