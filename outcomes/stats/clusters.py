@@ -4,9 +4,10 @@ Everything is done on an orthonormal basis Q of the (weighted) design, in cluste
 ``design @ T == Q``, residuals e and the block Q_g of cluster g,
 
 * covariance = T [ sum_g a_g a_g' ] T',   a_g = Q_g' A_g e_g,
-* CR0: A_g = I;   CR1: the same times G/(G-1) (n-1)/(n-p);   CR2: A_g = (I - Q_g Q_g')^(-1/2).
+* CR0: A_g = I;   CR1: the same times G/(G-1) (n-1)/(n-p);   CR2: A_g = (I - Q_g Q_g')^(-1/2);
+* CR3: A_g = (I - Q_g Q_g')^(-1), nearly the jackknife over clusters.
 
-With one row a cluster, CR0, CR1 and CR2 are HC0, HC1 and HC2.
+With one row a cluster, CR0 to CR3 are HC0 to HC3.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ from outcomes.stats.arrays import (
 )
 from outcomes.stats.rank import full_rank_qr
 
-Covariance = Literal["CR0", "CR1", "CR2", "HC0", "HC1", "HC2", "HC3", "classical"]
+Covariance = Literal["CR0", "CR1", "CR2", "CR3", "HC0", "HC1", "HC2", "HC3", "classical"]
 COVARIANCES: tuple[str, ...] = get_args(Covariance)
 
 FEW_CLUSTERS = 10
@@ -108,7 +109,7 @@ def robust_covariance(
         Cluster of each row; without it every row is its own.
     weights : array_like, shape (n,), optional
         Weights of the fit. CR2 takes the working variance to be inversely proportional to them.
-    covariance : {"CR0", "CR1", "CR2", "HC0", "HC1", "HC2", "HC3", "classical"}
+    covariance : {"CR0", "CR1", "CR2", "CR3", "HC0", "HC1", "HC2", "HC3", "classical"}
         Type.
 
     Returns
@@ -125,7 +126,7 @@ def robust_covariance(
     -----
     Sources: White (1980) Econometrica 48:817 (HC0); MacKinnon and White (1985) J Econometrics 29:305
     (HC1-HC3); Liang and Zeger (1986) Biometrika 73:13 (CR0); Bell and McCaffrey (2002) Survey
-    Methodology 28:169 (CR2); Pustejovsky and Tipton (2018) J Bus Econ Stat 36:672.
+    Methodology 28:169 (CR2, CR3); Pustejovsky and Tipton (2018) J Bus Econ Stat 36:672.
 
     Examples
     --------
@@ -266,7 +267,7 @@ def degrees_of_freedom(pieces: SandwichPieces, C: FloatArray, *, least_observed:
     """Return the degrees of freedom of the t that goes with each contrast.
 
     CR2 and HC2: Bell and McCaffrey's Satterthwaite value under independent errors of equal
-    (working) variance, NaN where the contrast has no variance at all. CR0 and CR1: G - 1. HC0, HC1,
+    (working) variance, NaN where the contrast has no variance at all. CR0, CR1 and CR3: G - 1. HC0, HC1,
     HC3 and classical: n - p in a linear model, infinity (the normal) in any other.
 
     Parameters
@@ -300,7 +301,7 @@ def degrees_of_freedom(pieces: SandwichPieces, C: FloatArray, *, least_observed:
     [4.0]
     """
     n, p = pieces.basis.shape
-    if pieces.clustered and pieces.kind in ("CR0", "CR1"):
+    if pieces.clustered and pieces.kind in ("CR0", "CR1", "CR3"):
         return np.full(len(C), float(pieces.n_clusters - 1))
     if pieces.kind not in ("CR2", "HC2"):
         return np.full(len(C), float(n - p) if pieces.linear else np.inf)
@@ -380,14 +381,14 @@ def mean_variance(values: Any, clusters: Any = None, *, weights: Any = None) -> 
 
 def _adjust(basis: FloatArray, starts: IntArray, covariance: str) -> FloatArray:
     """Return A_g Q_g for every cluster."""
-    if covariance not in ("CR2", "HC2", "HC3"):
+    if covariance not in ("CR2", "CR3", "HC2", "HC3"):
         return basis
     n, p = basis.shape
     sizes = np.diff(starts, append=n)
     adjusted = basis.copy()
     single = starts[sizes == 1]
     rest = 1.0 - np.einsum("ij,ij->i", basis[single], basis[single])
-    power = 1.0 if covariance == "HC3" else 0.5
+    power = 1.0 if covariance in ("HC3", "CR3") else 0.5
     # a row that alone fixes a coefficient has residual 0 whatever it is multiplied by
     factor = np.where(rest > _NO_RESIDUAL, np.maximum(rest, _NO_RESIDUAL) ** -power, 0.0)
     adjusted[single] *= factor[:, None]
@@ -395,15 +396,15 @@ def _adjust(basis: FloatArray, starts: IntArray, covariance: str) -> FloatArray:
         rows = starts[sizes == size][:, None] + np.arange(size)
         blocks = basis[rows]
         if size <= p:
-            adjusted[rows] = _inverse_root(np.eye(size) - blocks @ blocks.transpose(0, 2, 1)) @ blocks
+            adjusted[rows] = _inverse_power(np.eye(size) - blocks @ blocks.transpose(0, 2, 1), power) @ blocks
         else:
             # (I - QQ')^(-1/2) Q = Q (I - Q'Q)^(-1/2): the smaller matrix of the two
-            adjusted[rows] = blocks @ _inverse_root(np.eye(p) - blocks.transpose(0, 2, 1) @ blocks)
+            adjusted[rows] = blocks @ _inverse_power(np.eye(p) - blocks.transpose(0, 2, 1) @ blocks, power)
     return adjusted
 
 
-def _inverse_root(matrices: FloatArray) -> FloatArray:
-    """Return the Moore-Penrose inverse square root of symmetric matrices, shape (k, s, s)."""
+def _inverse_power(matrices: FloatArray, power: float) -> FloatArray:
+    """Return the Moore-Penrose inverse of symmetric matrices, shape (k, s, s), to a power."""
     values, vectors = np.linalg.eigh(matrices)
-    inverse = np.where(values > _NO_RESIDUAL, np.maximum(values, _NO_RESIDUAL) ** -0.5, 0.0)
+    inverse = np.where(values > _NO_RESIDUAL, np.maximum(values, _NO_RESIDUAL) ** -power, 0.0)
     return np.asarray((vectors * inverse[:, None, :]) @ vectors.transpose(0, 2, 1))

@@ -176,7 +176,7 @@ def test_refusals():
         ({"clusters": ["a"] * 4}, "too_few_clusters"),
         ({"clusters": ["a", "b", None, "c"]}, "missing_cluster"),
         ({"clusters": ["a", "b"]}, "bad_shape"),
-        ({"covariance": "CR3"}, "bad_choice"),
+        ({"covariance": "CR4"}, "bad_choice"),
         ({"weights": [1, -1, 1, 1]}, "bad_weights"),
         ({"weights": [0, 0, 0, 0]}, "bad_weights"),
         ({"weights": [1, 1, 0, 0]}, "saturated"),
