@@ -10,6 +10,7 @@ from collections.abc import Callable
 from typing import Any, Literal, get_args
 
 import numpy as np
+from numpy.typing import NDArray
 
 from outcomes.errors import EstimationError
 from outcomes.stats.arrays import FloatArray, IntArray, check_choice, check_level, cluster_codes
@@ -214,6 +215,7 @@ def _drawn_totals(
     step, first = max(1, _CELLS // n), np.append(0, np.cumsum(counts)[:-1])
     for start in range(0, n_boot, step):
         size = min(step, n_boot - start)
+        drawn: NDArray[Any]
         if 4 * n_distinct <= n:  # few distinct values: draw how often each comes
             drawn = generator.multinomial(n, counts / n, size=size)
         else:
