@@ -62,7 +62,7 @@ def sizes(case: dict[str, Any]) -> dict[str, Any]:
     return shares | {
         "mean_z": by_z.unrounded[0], "mean_z_ceiling": by_z.groups[0],
         "mean_t": size_two_means(mean["delta"], mean["sd"], **plan).unrounded[0],
-        "noninf_z": shown.unrounded[0], "equiv_z": equal.unrounded[0], "events": events_for_hazard_ratio(2),
+        "noninf_z": shown.unrounded[0], "noninf": shown.groups[0], "equiv": equal.groups[0], "equiv_z": equal.unrounded[0], "events": events_for_hazard_ratio(2),
     }  # fmt: skip
 
 
