@@ -18,7 +18,7 @@ Measure = Literal["risk difference", "risk ratio", "odds ratio"]
 MEASURES = ("risk difference", "risk ratio", "odds ratio")
 #: Log ratios beyond this do not occur: limits grow with the square of the counts at most.
 FARTHEST = 100.0
-HALVINGS = 75  # 200 / 2^75 is below the spacing of floats near 1e-5
+HALVINGS = 64  # 200 / 2^64 is below 1e-16
 
 
 def risks_under(
@@ -149,23 +149,26 @@ def score_limits(
     >>> score_limits("risk difference", *table, 2.0, np.ones(1))[1].round(12)
     array([0.28571429])
     """
-    table = (x1, n1, x0, n0)
+    # lower and upper limits are searched together
+    events1, cases1, events0, cases0 = (np.concatenate([part, part]) for part in (x1, n1, x0, n0))
+    sign, spread = np.repeat([1.0, -1.0], len(x1)), np.concatenate([factor, factor])
 
-    def above(effect: FloatArray, sign: float) -> np.ndarray:
-        gap, variance = score_parts(measure, *table, effect)
-        beyond = gap - sign * z * np.sqrt(factor * variance)
+    def above(at: FloatArray) -> np.ndarray:
+        effect = at if measure == "risk difference" else np.exp(at)
+        gap, variance = score_parts(measure, events1, cases1, events0, cases0, effect)
+        beyond = gap - sign * z * np.sqrt(spread * variance)
         # where both are 0, at an observed ratio of 0 or infinity, z is taken as 0
-        return beyond > 0 if sign > 0 else beyond >= 0
+        up: np.ndarray = (beyond > 0) | ((beyond == 0) & (sign < 0))
+        return up
 
+    farthest = 1.0 if measure == "risk difference" else FARTHEST
+    point = x1 / n1 - x0 / n0 if measure == "risk difference" else _log_ratio(measure, x1, n1, x0, n0)
+    ends = np.full_like(point, farthest)
+    found = _halve(above, np.concatenate([-ends, point]), np.concatenate([point, ends]))
+    low, high = np.split(found, 2)
     if measure == "risk difference":
-        point = x1 / n1 - x0 / n0
-        low = _halve(lambda at: above(at, 1.0), np.full_like(point, -1.0), point)
-        return low, _halve(lambda at: above(at, -1.0), point, np.full_like(point, 1.0))
-    point, farthest = _log_ratio(measure, *table), np.full_like(x1, FARTHEST)
-    low = _halve(lambda at: above(np.exp(at), 1.0), -farthest, point)
-    high = _halve(lambda at: above(np.exp(at), -1.0), point, farthest)
-    none = np.where(point <= -FARTHEST, 0.0, np.exp(low))
-    return none, np.where(point >= FARTHEST, np.inf, np.exp(high))
+        return low, high
+    return np.where(point <= -FARTHEST, 0.0, np.exp(low)), np.where(point >= FARTHEST, np.inf, np.exp(high))
 
 
 def _halve(above: Callable[[FloatArray], np.ndarray], low: FloatArray, high: FloatArray) -> FloatArray:
