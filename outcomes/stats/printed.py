@@ -1,8 +1,8 @@
 """Numbers as they stand in print: what each digit string may stand for, and what a check of them found.
 
 A printed number is text, because its decimals matter: "3.20" lies within 0.005 of 3.2, "3.2" within 0.05. The limits
-are exact fractions and both belong to the interval, so that halves rounded up and halves rounded to even are
-accepted alike. What a check compares are intervals; it finds an inconsistency only where no values
+are exact fractions and both belong to the interval, so that halves rounded up, down or to even are accepted
+alike. What a check compares are intervals; it finds an inconsistency only where no values
 behind the printed ones agree.
 """
 
