@@ -140,7 +140,7 @@ def test_homogeneity_of_equal_and_of_different_effects():
             assert test.statistic == pytest.approx(0, abs=1e-20)
             assert (test.p_value, test.df) == (pytest.approx(1), 1)
             other = effect_homogeneity([*equal, [[90, 10], [10, 90]]], measure, about=about)
-            assert other.p_value < 1e-6
+            assert other.p_value < 1e-3
             assert other.df == 2
     woolf = effect_homogeneity(TABLES, "log odds ratio").statistic
     assert woolf <= effect_homogeneity(TABLES, "log odds ratio", about="Mantel-Haenszel").statistic
