@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from typing import Literal
 
+from outcomes.errors import EstimationError
 from outcomes.stats.arrays import check_choice
 from outcomes.stats.attainable import spread
 from outcomes.stats.contingency import chi_squared
@@ -145,7 +146,7 @@ def judge_two_counts(
     every = {
         "Fisher's exact test": fisher_p(e1, total1, e0, total0),
         "chi-squared": plain.p_value,
-        "chi-squared with Yates' correction": _yates(e1, total1, e0, total0),
+        "chi-squared with Yates' correction": corrected_chi2_p(e1, total1, e0, total0),
     }
     agreeing = [
         name for name, value in every.items() if judge_p(said, value, value, alpha)[0] == "consistent"
@@ -256,9 +257,35 @@ def _welch_df(sds: tuple[Limits, Limits], sizes: tuple[int, int]) -> Limits:
     return min(df(low), df(high)), df(peak)
 
 
-def _yates(e1: int, n1: int, e0: int, n0: int) -> float:
-    """Return p of chi-squared with Yates' correction, limited so that it never turns the difference around."""
-    n, m = n1 + n0, e1 + e0
-    apart = abs(e1 * (n0 - e0) - e0 * (n1 - e1))
+def corrected_chi2_p(events1: int, n1: int, events0: int, n0: int) -> float:
+    """Return p of chi-squared with Yates' correction, which never turns the difference around.
+
+    Parameters
+    ----------
+    events1, n1, events0, n0 : int
+        Events and cases of either group, some with and some without the event.
+
+    Returns
+    -------
+    float
+
+    References
+    ----------
+    Yates F. Supplement to J R Stat Soc 1934; 1: 217-235.
+
+    Examples
+    --------
+    20 x (10 x 10 - 0 x 0 - 10)^2 / 10^4 = 16.2:
+
+    >>> corrected_chi2_p(10, 10, 0, 10) == chi2_p(16.2, 1)
+    True
+    """
+    e1, total1 = events_of(events1, n1, "group 1")
+    e0, total0 = events_of(events0, n0, "group 0")
+    n, m = total1 + total0, e1 + e0
+    product = m * (n - m) * total1 * total0
+    if product == 0:
+        raise EstimationError("a group, the events or the cases without are empty: no test", code="too_few")
+    apart = abs(e1 * (total0 - e0) - e0 * (total1 - e1))
     reduced = max(apart - n / 2, 0.0)
-    return chi2_p(n * reduced * reduced / (m * (n - m) * n1 * n0), 1)
+    return chi2_p(n * reduced * reduced / product, 1)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from typing import Literal
 
+import numpy as np
 from scipy import special
 
 from outcomes.stats.arrays import check_choice
@@ -357,7 +358,8 @@ def power_of_shift(shift: float, df: float, alpha: float, sided: Sided = "two") 
         upper, lower = float(special.ndtr(shift - beyond)), float(special.ndtr(-shift - beyond))
     else:
         # the upper tail is the lower tail of the mirrored distribution: no digits lost to 1 - p
-        upper, lower = (float(special.nctdtr(df, moved, -beyond)) for moved in (-shift, shift))
+        # and where a tail is below 4e-16, less than the last digit of a power, scipy gives NaN
+        upper, lower = (float(np.nan_to_num(special.nctdtr(df, moved, -beyond))) for moved in (-shift, shift))
     return min(upper + (lower if sides(sided) == 2 else 0.0), 1.0)
 
 
