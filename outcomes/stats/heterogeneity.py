@@ -1,4 +1,4 @@
-"""How much study results differ beyond chance: tau squared by three rules, and its interval.
+"""How much study results differ beyond chance: tau squared by seven rules, and its interval.
 
 statsmodels' combine_effects has DL and PM, but no REML, no interval of tau squared, no prediction
 interval and no moderator; its DL is not kept at 0 and then ends in NaN, its PM can fall to 0 by rounding
@@ -19,10 +19,10 @@ from scipy import optimize, special
 from outcomes.errors import EstimationError
 from outcomes.stats.arrays import FloatArray, check_choice, check_level
 from outcomes.stats.inputs import chi2_p, numbers
+from outcomes.stats.tau_likelihood import likelihood_tau_squared
 
-TauMethod = Literal["REML", "DL", "PM"]
-TAU_METHODS = ("REML", "DL", "PM")
-GRID = 240  # points of the search for the highest maximum; neighbours differ by 10 %
+TauMethod = Literal["REML", "DL", "PM", "ML", "SJ", "HS", "EB"]
+TAU_METHODS = ("REML", "DL", "PM", "ML", "SJ", "HS", "EB")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +61,10 @@ class Heterogeneity:
     i2, i2_low, i2_high : float
         Percent of the variation that is not chance: (Q - df) / Q, not below 0; limits from those of tau
         squared over the typical variance of a study (Higgins and Thompson 2002).
+    i2_of_tau2 : float
+        The same percent from `tau2` itself, tau2 / (tau2 + typical variance); equals `i2` for DL.
+    h2 : float
+        (tau2 + typical variance) / typical variance.
     level : float
     """
 
@@ -74,6 +78,8 @@ class Heterogeneity:
     i2: float
     i2_low: float
     i2_high: float
+    i2_of_tau2: float
+    h2: float
     level: float
 
     def tidy(self) -> pd.DataFrame:
@@ -131,7 +137,7 @@ def judge_heterogeneity(
     return Heterogeneity(
         tau2=tau2, tau2_low=limits[0], tau2_high=limits[1], tau2_method=method, q=fit.q, q_df=df,
         q_p=chi2_p(fit.q, df), i2=100 * (fit.q - df) / fit.q if fit.q > df else 0.0, i2_low=low, i2_high=high,
-        level=level,
+        i2_of_tau2=100 * tau2 / (tau2 + float(typical)), h2=1 + tau2 / float(typical), level=level,
     )  # fmt: skip
 
 
@@ -179,8 +185,10 @@ def tau_squared(
     values, std_errors : array_like, shape (k,)
         Effects of the studies and their standard errors, on the scale on which they are averaged (logs of
         ratios).
-    method : {"REML", "DL", "PM"}
-        Restricted maximum likelihood (the highest maximum, searched), DerSimonian-Laird, Paule-Mandel.
+    method : {"REML", "DL", "PM", "ML", "SJ", "HS", "EB"}
+        Restricted maximum likelihood (the highest maximum, searched), DerSimonian-Laird, Paule-Mandel,
+        maximum likelihood, Sidik-Jonkman (above 0 whenever the values differ), Hunter-Schmidt, empirical
+        Bayes. ML and HS are too small on average. EB solves the same equation as PM.
     design : ndarray, shape (k, p), optional
         Intercept and moderators; a column of ones by default. Full rank, fewer columns than studies.
 
@@ -197,14 +205,20 @@ def tau_squared(
     References
     ----------
     DerSimonian R, Laird N. Controlled Clinical Trials 1986; 7: 177-188. Paule RC, Mandel J. J Res Natl Bur
-    Stand 1982; 87: 377-385. REML: Viechtbauer W. J Educ Behav Stat 2005; 30: 261-293.
+    Stand 1982; 87: 377-385. REML, ML, HS: Viechtbauer W. J Educ Behav Stat 2005; 30: 261-293. Sidik K,
+    Jonkman JN. Applied Statistics 2005; 54: 367-384. EB: Morris CN. J Am Stat Assoc 1983; 78: 47-55.
 
     Examples
     --------
-    With equal errors all rules give the variance between the values less that within, here 4 - 1:
+    With equal errors these give the variance between the values less that within, here 4 - 1:
 
-    >>> [round(tau_squared([0, 2, 4], [1, 1, 1], method=rule), 9) for rule in ("REML", "DL", "PM")]
-    [3.0, 3.0, 3.0]
+    >>> [round(tau_squared([0, 2, 4], [1, 1, 1], method=rule), 9) for rule in ("REML", "DL", "PM", "EB")]
+    [3.0, 3.0, 3.0, 3.0]
+
+    ML and HS take the divisor k, 8/3 - 1; SJ starts from 8/3 and gives 4 x (8/3) / (8/3 + 1) = 32/11:
+
+    >>> [round(tau_squared([0, 2, 4], [1, 1, 1], method=rule), 9) for rule in ("ML", "HS", "SJ")]
+    [1.666666667, 1.666666667, 2.909090909]
     """
     check_choice(method, TAU_METHODS, "method")
     y, se = check_studies(values, std_errors)
@@ -219,10 +233,14 @@ def tau_squared(
     plain = weighted_fit(y, v, X, 0.0)
     if method == "DL":
         return float(max(0.0, (plain.q - spare) / _trace(X, plain)))
+    if method == "HS":
+        return float(max(0.0, (plain.q - y.size) / plain.weights.sum()))
     spread = weighted_fit(y, np.ones_like(v), X, 0.0).q / spare
-    if method == "PM":
+    if method in ("PM", "EB"):
         return 0.0 if plain.q <= spare else _solve_q(y, v, X, float(spare), spread)
-    return _reml(y, v, X, spread)
+    if method == "SJ":
+        return _sidik_jonkman(y, v, X)
+    return likelihood_tau_squared(y, v, X, spread, restricted=method == "REML")
 
 
 def tau_squared_interval(
@@ -320,42 +338,11 @@ def _solve_q(y: FloatArray, v: FloatArray, X: FloatArray, goal: float, spread: f
     )
 
 
-def _reml(y: FloatArray, v: FloatArray, X: FloatArray, spread: float) -> float:
-    """Return the tau squared with the highest restricted likelihood.
-
-    Beyond s2 + sqrt(s2 max v), s2 the unweighted residual variance, the slope is negative: the trace is at
-    least (k - p) / (tau2 + max v) and the squares at most (k - p) s2 / tau2^2.
-    """
-    if spread * float(v.max()) < float(v.min()) ** 2:
-        return 0.0  # by the same bounds the slope is negative everywhere
-    upper = spread + float(np.sqrt(spread * v.max()))
-    grid = np.concatenate([[0.0], np.geomspace(upper * 1e-10, upper, GRID)])
-    slope = _restricted(y, v, X, grid)[1]
-    turns = np.flatnonzero((slope[:-1] > 0) & (slope[1:] <= 0))
-    maxima = [] if slope[0] > 0 else [0.0]
-    maxima += [
-        float(
-            optimize.brentq(
-                lambda tau2: float(_restricted(y, v, X, np.array([tau2]))[1][0]), grid[i], grid[i + 1],
-                xtol=upper * 1e-15, rtol=1e-14,
-            )
-        )
-        for i in turns
-    ]  # fmt: skip
-    return maxima[int(np.argmax(_restricted(y, v, X, np.array(maxima))[0]))]
-
-
-def _restricted(
-    y: FloatArray, v: FloatArray, X: FloatArray, tau2: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return restricted log likelihood (to a constant) and its slope at each tau squared."""
-    w = 1.0 / (v + tau2[:, None])
-    centred = y - np.median(y)
-    weighted = w[:, :, None] * X
-    information = X.T @ weighted
-    inverse = np.linalg.inv(information)
-    beta = (inverse @ (weighted * centred[:, None]).sum(axis=1)[:, :, None])[:, :, 0]
-    pull = (w * (centred - beta @ X.T)) ** 2
-    trace = w.sum(axis=1) - (inverse * (weighted.transpose(0, 2, 1) @ weighted)).sum(axis=(1, 2))
-    height = 0.5 * (np.log(w).sum(axis=1) - np.linalg.slogdet(information)[1] - (pull / w).sum(axis=1))
-    return height, 0.5 * (pull.sum(axis=1) - trace)
+def _sidik_jonkman(y: FloatArray, v: FloatArray, X: FloatArray) -> float:
+    """Return the weighted residual variance with variances in units of a first guess of tau squared."""
+    k, p = X.shape
+    first = float(((y - y.mean()) ** 2).sum()) / k
+    # values that differ by rounding alone do not differ
+    if first <= (8 * np.finfo(np.float64).eps * float(np.abs(y).max())) ** 2:
+        return 0.0
+    return float(first * weighted_fit(y, v, X, first).q / (k - p))

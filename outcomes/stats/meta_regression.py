@@ -122,7 +122,7 @@ def meta_regression(
         Effect of each study and its standard error; for ratios the logs and their errors.
     moderator : array_like, shape (k,)
         One number a study, known for each; 0 and 1 for two kinds of study.
-    tau2 : {"REML", "DL", "PM"}
+    tau2 : {"REML", "DL", "PM", "ML", "SJ", "HS", "EB"}
         Rule for the variance that is left, see :func:`outcomes.stats.heterogeneity.tau_squared`.
     interval : {"Hartung-Knapp", "normal"}
         t with k - 2 degrees of freedom and variance by the weighted residuals, or normal.

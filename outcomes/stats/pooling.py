@@ -28,7 +28,8 @@ from outcomes.stats.student import t_quantile
 Model = Literal["random", "fixed"]
 IntervalMethod = Literal["Hartung-Knapp", "Hartung-Knapp, not below normal", "normal"]
 INTERVALS = ("Hartung-Knapp", "Hartung-Knapp, not below normal", "normal")
-Prediction = Literal["t(k-2)", "t(k-1), Hartung-Knapp"]
+Prediction = Literal["t(k-2)", "t(k-1), Hartung-Knapp", "normal"]
+PREDICTIONS = ("t(k-2)", "t(k-1), Hartung-Knapp", "normal")
 LARGEST_LOG = 700.0  # beyond it a ratio is no finite number
 
 
@@ -71,7 +72,7 @@ class Pooled:
             "method": e.method, "reason": e.reason,
         }  # fmt: skip
         h = self.heterogeneity
-        names = ("tau2", "tau2_low", "tau2_high", "q", "q_df", "q_p", "i2", "i2_low", "i2_high")
+        names = ("tau2", "tau2_low", "tau2_high", "q", "q_df", "q_p", "i2", "i2_low", "i2_high", "h2")
         return pd.DataFrame([row | {name: None if h is None else getattr(h, name) for name in names}])
 
     def __str__(self) -> str:
@@ -142,15 +143,15 @@ def pool(
         Effect of each study and its standard error; for ratios the logs and their errors.
     model : {"random", "fixed"}
         "fixed": one effect common to all, normal interval whatever `interval` says.
-    tau2 : {"REML", "DL", "PM"}
+    tau2 : {"REML", "DL", "PM", "ML", "SJ", "HS", "EB"}
         Rule for the variance between studies, see :func:`outcomes.stats.heterogeneity.tau_squared`.
     interval : {"Hartung-Knapp", "Hartung-Knapp, not below normal", "normal"}
         Hartung-Knapp: t with k - 1 degrees of freedom, variance by the weighted spread of the studies. With
         studies that agree by chance it is narrower than the normal one; the second option does not let the
         variance shrink below it.
-    prediction : {"t(k-2)", "t(k-1), Hartung-Knapp"}
+    prediction : {"t(k-2)", "t(k-1), Hartung-Knapp", "normal"}
         mean -/+ t sqrt(tau2 + se2): k - 2 degrees of freedom with the plain variance of the mean (Higgins
-        2009), or k - 1 with Hartung-Knapp's.
+        2009), k - 1 with Hartung-Knapp's, or the normal, which is too narrow with few studies.
     level : float
         Confidence level of every limit.
     ratio : bool
@@ -193,7 +194,7 @@ def pool(
     check_choice(model, ("random", "fixed"), "model")
     check_choice(tau2, TAU_METHODS, "tau2")
     check_choice(interval, INTERVALS, "interval")
-    check_choice(prediction, ("t(k-2)", "t(k-1), Hartung-Knapp"), "prediction")
+    check_choice(prediction, PREDICTIONS, "prediction")
     check_level(level)
     y, se = check_studies(values, std_errors, names)
     k, X = y.size, np.ones((y.size, 1))
@@ -337,10 +338,11 @@ def _prediction(
     fit: WeightedFit, variance: float | None, tau2: float, k: int, level: float, kind: str, ratio: bool
 ) -> tuple[float | None, float | None]:
     """Return the prediction interval, or nothing below 3 studies."""
-    hartung_knapp = kind != "t(k-2)"
+    hartung_knapp = kind == "t(k-1), Hartung-Knapp"
     if k < 3 or (hartung_knapp and variance is None):
         return None, None
     plain = float(fit.covariance[0, 0])
     used = fit.q / (k - 1) * plain if hartung_knapp else plain
-    half = float(t_quantile((1 + level) / 2, k - 1 if hartung_knapp else k - 2)) * math.sqrt(tau2 + used)
+    df = {"t(k-2)": k - 2.0, "normal": math.inf}.get(kind, k - 1.0)
+    half = float(t_quantile((1 + level) / 2, df)) * math.sqrt(tau2 + used)
     return _limits(float(fit.beta[0]), half, ratio)

@@ -17,7 +17,16 @@ from outcomes.stats.arrays import FloatArray, check_choice
 from outcomes.stats.inputs import count_array, numbers
 
 TableMeasure = Literal["log risk ratio", "log odds ratio", "risk difference"]
-MeanMeasure = Literal["mean difference", "mean difference, pooled SD", "Hedges g"]
+MeanMeasure = Literal[
+    "mean difference", "mean difference, pooled SD", "Cohen d", "Hedges g", "Hedges g, approximate J"
+]
+MEAN_MEASURES = (
+    "mean difference",
+    "mean difference, pooled SD",
+    "Cohen d",
+    "Hedges g",
+    "Hedges g, approximate J",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,10 +128,11 @@ def effects_of_means(
     ----------
     mean1, sd1, n1, mean0, sd0, n0 : array_like, shape (k,)
         One number a study.
-    measure : {"mean difference", "mean difference, pooled SD", "Hedges g"}
-        Variance by both SDs; by the pooled SD; or the difference in pooled SDs with the exact correction
-        J = gamma(m/2) / (sqrt(m/2) gamma((m-1)/2)), m = n1 + n0 - 2, and variance
-        1/n1 + 1/n0 + g^2 / (2 (n1 + n0)).
+    measure : {"mean difference", "mean difference, pooled SD", "Cohen d", "Hedges g", "Hedges g, approximate J"}
+        Variance by both SDs; by the pooled SD; the difference d in pooled SDs with variance
+        1/n1 + 1/n0 + d^2 / (2 (n1 + n0)); g = J d with the exact correction
+        J = gamma(m/2) / (sqrt(m/2) gamma((m-1)/2)), m = n1 + n0 - 2, and the same variance with g for d; or
+        g with J = 1 - 3 / (4 m - 1) and J^2 times the variance of d (Borenstein 2009).
 
     Returns
     -------
@@ -137,7 +147,8 @@ def effects_of_means(
     References
     ----------
     Hedges LV. Journal of Educational Statistics 1981; 6: 107-128. Normand SLT. Statistics in Medicine 1999;
-    18: 321-359.
+    18: 321-359. Borenstein M, Hedges LV, Higgins JPT, Rothstein HR. Introduction to Meta-Analysis 2009,
+    chapter 4.
 
     Examples
     --------
@@ -148,7 +159,7 @@ def effects_of_means(
     >>> effects_of_means([3], [2], [8], [1], [2], [8], "Hedges g").values.round(4)
     array([0.9453])
     """
-    check_choice(measure, ("mean difference", "mean difference, pooled SD", "Hedges g"), "measure")
+    check_choice(measure, MEAN_MEASURES, "measure")
     given = {"mean1": mean1, "sd1": sd1, "n1": n1, "mean0": mean0, "sd0": sd0, "n0": n0}
     columns = [numbers(column, f"{name}: every value must be a number") for name, column in given.items()]
     if len({column.shape for column in columns}) != 1 or columns[0].ndim != 1 or columns[0].size == 0:
@@ -172,10 +183,11 @@ def effects_of_means(
     elif measure == "mean difference, pooled SD":
         variance = pooled * (1 / one + 1 / none)
     else:
-        half = df / 2
-        shrink = np.exp(special.gammaln(half) - special.gammaln(half - 0.5)) / np.sqrt(half)
+        shrink = _shrinkage(df, measure)
         value = shrink * np.divide(value, np.sqrt(pooled), out=np.zeros_like(value), where=pooled > 0)
         variance = (1 / one + 1 / none + value**2 / (2 * (one + none))) * (pooled > 0)
+        if measure == "Hedges g, approximate J":  # J^2 times the variance of d
+            variance = (shrink**2 * (1 / one + 1 / none) + value**2 / (2 * (one + none))) * (pooled > 0)
     return _effects(
         value, variance, sized & (variance > 0), measure, "under 2 patients in a group, or no spread"
     )
@@ -221,6 +233,17 @@ def effects_of_estimates(estimates: Sequence[Estimate]) -> StudyEffects:
     return _effects(
         scaled, error**2, usable, "log ratio" if ratio else "effect", "no value or no standard error"
     )
+
+
+def _shrinkage(df: FloatArray, measure: str) -> FloatArray:
+    """Return the factor J that takes the bias of small samples off a standardised difference."""
+    if measure == "Cohen d":
+        return np.ones_like(df)
+    if measure == "Hedges g, approximate J":
+        return np.asarray(1 - 3 / (4 * df - 1), dtype=np.float64)
+    half = df / 2
+    shrink = np.exp(special.gammaln(half) - special.gammaln(half - 0.5)) / np.sqrt(half)
+    return np.asarray(shrink, dtype=np.float64)
 
 
 def _effects(

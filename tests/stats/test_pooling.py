@@ -292,7 +292,7 @@ def test_estimates_of_several_hospitals():
         (lambda: pool([1e-150, 2.0], [1e-150, 1.0]), "unusable_studies", "number 1"),
         (lambda: pool(["a", "b"], [1.0, 1.0]), "not_numeric", "values"),
         (lambda: pool(Y, SE, names=["a"]), "bad_names", "names"),
-        (lambda: pool(Y, SE, tau2="ML"), "bad_choice", "REML"),
+        (lambda: pool(Y, SE, tau2="DerSimonian"), "bad_choice", "REML"),
         (lambda: pool(Y, SE, interval="t"), "bad_choice", "Hartung"),
         (lambda: pool(Y, SE, model="mixed"), "bad_choice", "fixed"),
         (lambda: pool(Y, SE, level=95), "bad_level", "level"),
