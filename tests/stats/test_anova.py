@@ -1,4 +1,4 @@
-"""Analysis of variance: identities and degenerate input (certified values: test_published_cases.py)."""
+"""Analysis of variance: identities and degenerate input (certified values: tests/check_values)."""
 
 from __future__ import annotations
 
