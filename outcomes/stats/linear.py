@@ -28,7 +28,7 @@ __all__ = ["LinearFit", "at_level", "contrast_covariance", "fit_linear", "linear
 # harder reference data of NIST
 _LARGEST_ERROR = 1e-7
 # enlargement above which the cross-products are summed without rounding
-_REFINED = 1e3
+_REFINED = 1e2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
