@@ -14,7 +14,7 @@ from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.arrays import check_choice, check_level
 from outcomes.stats.inputs import two_sided_p
-from outcomes.stats.printed import Printed, PrintedCheck, judge_p, read_printed, read_printed_p
+from outcomes.stats.printed import SLACK, Printed, PrintedCheck, judge_p, read_printed, read_printed_p
 from outcomes.stats.printed_tests import compare_p
 from outcomes.stats.student import t_quantile
 
@@ -285,8 +285,10 @@ def _p_side(numbers: list[Printed], level: float, scale: str) -> Limits:
     """Return the limits of p that the interval shows by holding no effect or not."""
     nothing = 1 if scale == "ratio" else 0
     low, high = numbers[1], numbers[2]
+    edge = round(1 - level, 12)
+    # off the edge by more than the slack of the comparison, which would blur it
     if low.low > nothing or high.high < nothing:
-        return 0.0, 1 - level
+        return 0.0, edge * (1 - 3 * SLACK)
     if low.high < nothing < high.low:
-        return 1 - level, 1.0
+        return edge * (1 + 3 * SLACK), 1.0
     return 0.0, 1.0
