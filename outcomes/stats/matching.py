@@ -15,7 +15,7 @@ import pandas as pd
 from outcomes.errors import EstimationError
 from outcomes.stats.arrays import FloatArray, IntArray, check_choice, check_outcome, cluster_codes
 from outcomes.stats.exposure_model import ExposureModel, exposure_codes
-from outcomes.stats.matching_search import greedy_matches, optimal_matches
+from outcomes.stats.matching_search import SLACK, greedy_matches, optimal_matches
 
 Search = Literal["greedy", "optimal"]
 Order = Literal["highest score", "lowest score", "key"]
@@ -172,7 +172,7 @@ def match_cases(
     )
     _check_request(ratio, caliper, replacement, search)
     width = None if caliper is None else caliper * _spread(values, codes, caliper_spread)
-    reach = np.inf if width is None else width / unit + 0.5
+    reach = np.inf if width is None else width / unit + SLACK
     turn = {"highest score": -steps, "lowest score": steps, "key": rank}[order]
     rows = np.flatnonzero(codes == 1)
     rows = rows[np.lexsort((rank[rows], turn[rows]))]

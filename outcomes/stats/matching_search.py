@@ -10,6 +10,9 @@ from outcomes.stats.arrays import FloatArray, IntArray
 #: Cells of the largest table of distances that an optimal search takes on.
 LARGEST = 30_000_000
 
+#: Steps by which rounding can change the difference of two distances.
+SLACK = 2.0
+
 
 def greedy_matches(
     steps: FloatArray,
@@ -64,7 +67,8 @@ def greedy_matches(
             distance = np.where(free[s], np.abs(scores[s] - steps[row]), np.inf)
             if replacement and taken:
                 distance[list(taken)] = np.inf
-            best = int(distance.argmin()) if len(distance) else -1
+            # the first within what rounding to steps can do to a distance
+            best = int((distance <= distance.min() + SLACK).argmax()) if len(distance) else -1
             if best >= 0 and np.isfinite(distance[best]) and distance[best] <= reach:
                 pairs.append((int(row), int(controls[places[s][best]])))
                 if replacement:

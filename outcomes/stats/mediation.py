@@ -43,7 +43,7 @@ class Mediation:
     Attributes
     ----------
     total, direct, indirect : Estimate
-        Exposed minus not exposed; direct (mediator as without exposure) and indirect (exposed, mediator as with
+        Exposed minus not exposed (for interventional effects the overall one, with the mediator drawn at random); direct (mediator as without exposure) and indirect (exposed, mediator as with
         minus as without exposure) add up to the total, as a product for ratios.
     total_direct, pure_indirect : Estimate
         The other way to add up: direct with the mediator as with exposure, indirect without exposure.
@@ -158,8 +158,8 @@ def mediate(
     Notes
     -----
     Errors stack the estimating equations of all models and of the means (Stefanski and Boos 2002), with totals by
-    cluster; t with G - 1 degrees of freedom. A number mediator with a yes/no outcome is averaged by Gauss-Hermite
-    quadrature of 40 points, not by the approximation for rare outcomes. Sources: Robins and Greenland (1992)
+    cluster; t with G - 1 degrees of freedom. A number mediator with a yes/no outcome is averaged numerically, to
+    twelve digits or more, not by the approximation for rare outcomes. Sources: Robins and Greenland (1992)
     Epidemiology 3:143; Pearl (2001) UAI 17:411; VanderWeele and Vansteelandt (2009) Stat Interface 2:457 and
     (2010) Am J Epidemiol 172:1339; Imai, Keele and Tingley (2010) Psychol Methods 15:309; VanderWeele,
     Vansteelandt and Robins (2014) Epidemiology 25:300 (interventional).
@@ -218,7 +218,9 @@ def _effects(
         x, z = influence[:, place[first]], influence[:, place[second]]
         values.append(np.log(own / other) if ratio else factor * (own - other))
         parts.append(x / own - z / other if ratio else factor * (x - z))
-        labels.append(f"{name} effect" if name == "total" else f"{name} effect ({kind})")
+        # with the mediator drawn at random the parts add up to an overall effect, not in general to the total
+        title = "overall" if name == "total" and kind == "interventional" else name
+        labels.append("total effect" if title == "total" else f"{title} effect ({kind})")
     shown = "log risk ratio" if ratio else ("percentage points" if factor == 100.0 else unit)
     estimates = influence_estimates(
         values, np.column_stack(parts), labels=labels, unit=shown, n=[n] * len(values),
