@@ -39,6 +39,7 @@ class Ancova:
         Whether the slopes differ between groups: if they do, no one difference holds for all values
         of the covariates.
     fit : LinearFit
+        Its rows are the cases used, sorted by group, not in the order given.
     labels : tuple of str
         Groups in order; `reference` is the one subtracted.
     reference : str

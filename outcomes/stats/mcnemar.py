@@ -137,9 +137,11 @@ def mcnemar(table: ArrayLike, *, level: float = 0.95, n_missing: int = 0) -> McN
     tail = float(special.bdtr(fewer, m, 0.5))
     log_here = special.gammaln(m + 1) - special.gammaln(fewer + 1) - special.gammaln(m - fewer + 1)
     here = math.exp(float(log_here) - m * math.log(2))
+    # half the chance of what is as far from equal as seen: of one number of changes when both are the same
+    mid = 1 - here / 2 if b == c else 2 * tail - here
     plain, corrected = (b - c) ** 2 / m, max(abs(b - c) - 1, 0) ** 2 / m
     return McNemarTest(
-        p_mid=max(min(1.0, 2 * tail - here), SMALLEST_P), p_exact=max(min(1.0, 2 * tail), SMALLEST_P),
+        p_mid=max(min(1.0, mid), SMALLEST_P), p_exact=max(min(1.0, 2 * tail), SMALLEST_P),
         chi_squared=plain, p_chi_squared=chi2_p(plain, 1), chi_squared_corrected=corrected,
         p_corrected=chi2_p(corrected, 1), **shared,
     )  # fmt: skip

@@ -150,7 +150,7 @@ def permutation_test(
         "n_uninformative": n_strata - len(informative),
     }  # fmt: skip
     blocks = [np.flatnonzero(codes == code) for code in informative]
-    reason = _why_not(values, blocks)
+    reason = _why_not(values, blocks, n_strata)
     total = math.prod(math.comb(block.size, int(first[block].sum())) for block in blocks)
     exact = total <= most
     method = f"permutation test, {name}" + (", within strata" if n_strata > 1 else "")
@@ -207,10 +207,10 @@ def _informative(first: NDArray[np.bool_], codes: NDArray[np.int64]) -> list[int
     return [int(code) for code in np.unique(codes) if 0 < first[codes == code].mean() < 1]
 
 
-def _why_not(values: FloatArray, blocks: list[NDArray[np.int64]]) -> str:
+def _why_not(values: FloatArray, blocks: list[NDArray[np.int64]], n_strata: int) -> str:
     """Return why there is no test; empty when there is one."""
     if not blocks:
-        return "no stratum holds cases of both groups" if values.size else "no values in one group"
+        return "no stratum holds cases of both groups" if n_strata > 1 else "no values in one group"
     if all(np.ptp(values[block]) == 0 for block in blocks):
         return "no variation: all values of a stratum are equal"
     return ""
@@ -224,9 +224,10 @@ def _named(name: PermutationStatistic, blocks: list[NDArray[np.int64]]) -> OwnSt
             n_a = first[0].sum()
             sums = first @ values
             return np.asarray(sums / n_a - (values.sum() - sums) / (values.size - n_a), dtype=np.float64)
-        inside = np.where(first, values, np.nan)
-        outside = np.where(first, np.nan, values)
-        return np.asarray(np.nanmedian(inside, axis=1) - np.nanmedian(outside, axis=1), dtype=np.float64)
+        table = np.broadcast_to(values, first.shape)
+        inside = np.median(table[first].reshape(len(first), -1), axis=1)
+        outside = np.median(table[~first].reshape(len(first), -1), axis=1)
+        return np.asarray(inside - outside, dtype=np.float64)
 
     def pooled(values: FloatArray, first: NDArray[np.bool_]) -> FloatArray:
         sizes = np.array([[first[0, block].sum(), block.size] for block in blocks], dtype=np.float64)

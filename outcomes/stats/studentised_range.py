@@ -16,7 +16,8 @@ from outcomes.stats.arrays import FloatArray, check_level
 from outcomes.stats.inputs import SMALLEST_P
 from outcomes.stats.student import t_quantile, t_two_sided_p
 
-_S_POINTS = 320  # nodes over the log of the standard deviation
+# Steps over the log of the standard deviation: at most so wide, and so wide beside its own spread.
+_STEP, _STEP_OF_SPREAD = 0.12, 0.5
 _END = 1e-17  # what lies outside the grid, relative to the tail
 _LARGEST_WIDTH = 76.0  # ranges this wide have no chance that a double can hold
 
@@ -129,7 +130,8 @@ def _log_sd_grid(q: float, df: float) -> tuple[FloatArray, FloatArray]:
     outside = max(least * _END, 1e-300)
     low = 0.5 * math.log(max(float(special.gammaincinv(half, outside)), 1e-300) / half)
     high = 0.5 * math.log(float(special.gammainccinv(half, outside)) / half)
-    log_s = np.linspace(low, high, _S_POINTS)
+    step = min(_STEP, _STEP_OF_SPREAD / math.sqrt(2.0 * df))
+    log_s = np.linspace(low, high, max(math.ceil((high - low) / step), 2) + 1)
     log_density = df * log_s - half * np.exp(2.0 * log_s) + half * math.log(half) - special.gammaln(half)
     return log_s, 2.0 * np.exp(log_density)
 
