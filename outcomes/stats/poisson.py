@@ -225,7 +225,8 @@ def _refuse_separation(x: FloatArray, outcome: FloatArray, mean: FloatArray, nam
 
 def _log_likelihood(eta: FloatArray, outcome: FloatArray, weights: FloatArray) -> float:
     """Return the weighted Poisson log likelihood without the factorials."""
-    with np.errstate(over="ignore"):
+    # a step that is much too long gives NaN, which is no gain
+    with np.errstate(over="ignore", invalid="ignore"):
         return float(weights @ (outcome * eta - np.exp(eta)))
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from outcomes.stats.arrays import FloatArray
 from outcomes.stats.clusters import LEAST_OBSERVED, degrees_of_freedom
 from outcomes.stats.contrasts import RegressionFit, check_contrasts, contrast_covariance, covariance_method
-from outcomes.stats.inputs import f_p
+from outcomes.stats.inputs import chi2_p, f_p
 
 # directions whose variance is this small beside the largest are rounding, not spread
 _NO_SPREAD = 1e-12
@@ -25,7 +25,8 @@ class WaldTest:
     ----------
     f, df_between, df_within, p_value : float or None
         F statistic (Wald's quadratic form over the number of contrasts), its degrees of freedom and p;
-        None where `reason` says why.
+        None where `reason` says why. `df_within` alone is None where the reference is the normal: then p is of
+        chi-squared.
     n, n_missing : int
         Rows of the fit; rows left out before it.
     method, reason : str
@@ -50,6 +51,9 @@ class WaldTest:
         """Return the sentence one would write in a paper."""
         if self.f is None or self.p_value is None:
             return f"{self.method}: no test ({self.reason})"
+        if self.df_within is None:
+            chi = self.f * (self.df_between or 0.0)
+            return f"{self.method}: chi-squared({self.df_between:.4g}) = {chi:.4g}, p = {self.p_value:.3g}, n = {self.n}"
         return (
             f"{self.method}: F({self.df_between:.4g}, {self.df_within:.4g}) = {self.f:.4g}, "
             f"p = {self.p_value:.3g}, n = {self.n}"
@@ -84,7 +88,8 @@ def wald_test(fit: RegressionFit, C: Any, *, n_missing: int = 0) -> WaldTest:
     squared t with degrees of freedom v_i (Satterthwaite for CR2 and HC2). With E the sum of v_i / (v_i - 2)
     the denominator degrees of freedom are 2 E / (E - m), which gives F the mean of the average of these
     squared t; 2 when some v_i is not above 2. With m = 1, F is exactly t squared; with classical errors it
-    is exactly the F test of nested models. Source: Fai AHT, Cornelius PL. Journal of Statistical Computation
+    is exactly the F test of nested models. Where the reference of each contrast is the normal (a logistic or Poisson
+    fit with classical, HC0, HC1 or HC3 errors) W is chi-squared with m degrees of freedom. Source: Fai AHT, Cornelius PL. Journal of Statistical Computation
     and Simulation 1996; 54: 363-378.
 
     Examples
@@ -123,10 +128,10 @@ def wald_test(fit: RegressionFit, C: Any, *, n_missing: int = 0) -> WaldTest:
         )  # fmt: skip
     squared_t = np.square(directions @ fit.coefficients) / values
     f = float(squared_t.mean())
-    df = _denominator(freedoms)
+    df = None if np.isinf(freedoms).all() else _denominator(freedoms)
     return WaldTest(
-        f=f, df_between=float(m), df_within=df, p_value=f_p(f, m, df), n=fit.n, n_missing=n_missing,
-        method=method,
+        f=f, df_between=float(m), df_within=df, p_value=chi2_p(m * f, m) if df is None else f_p(f, m, df), n=fit.n,
+        n_missing=n_missing, method=method,
     )  # fmt: skip
 
 

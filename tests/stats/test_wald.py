@@ -9,6 +9,7 @@ import statsmodels.api as sm
 from outcomes.errors import EstimationError
 from outcomes.stats.anova import one_way_anova
 from outcomes.stats.linear import fit_linear, linear_contrast
+from outcomes.stats.logistic import fit_logistic
 from outcomes.stats.wald import wald_test
 
 
@@ -91,3 +92,18 @@ def test_wrong_shape_is_refused():
     _, X, y = _three_groups()
     with pytest.raises(EstimationError, match="finite numbers of shape"):
         wald_test(fit_linear(X, y, names=["a", "b", "c"]), [[0, 1]])
+
+
+def test_normal_reference_is_chi_squared():
+    # a logistic fit with classical errors has no denominator degrees of freedom: p was NaN
+    X = np.column_stack([np.ones(16), np.repeat([0.0, 1.0], 8), np.tile([0.0, 1.0], 8)])
+    y = np.repeat([1.0, 0.0, 1.0, 0.0], [3, 5, 6, 2])
+    fit = fit_logistic(X, y, names=["one", "arm", "x"], covariance="classical")
+    both = fit.coefficients[1:] @ np.linalg.solve(fit.covariance[1:, 1:], fit.coefficients[1:])
+    test = wald_test(fit, np.eye(3)[1:])
+    assert test.df_within is None
+    assert test.f == pytest.approx(both / 2, rel=1e-10)
+    assert test.p_value == pytest.approx(np.exp(-both / 2), rel=1e-10)
+    assert f"chi-squared(2) = {both:.4g}" in str(test)
+    one = wald_test(fit, np.eye(3)[[1]])
+    assert one.p_value == pytest.approx(linear_contrast(fit, np.eye(3)[1])[0].p_value, rel=1e-10)
