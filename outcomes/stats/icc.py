@@ -151,7 +151,13 @@ def intraclass_correlation(
         form += ", generalised limits"
         limits = generalised_limits(ms, level) if error > 0 and value < 1 else limits
     low, high = (None, None) if limits is None else (_of_unit(limit, k, of) for limit in limits)
-    reason = "the ratings leave no error to set limits by" if limits is None else ""
+    reason = ""
+    if limits is None:
+        reason = (
+            "a limit is out of reach"
+            if some_error and value < 1
+            else "the ratings leave no error to set limits by"
+        )
     if limits is not None and (low is None or high is None):
         low, high, reason = None, None, "a limit of the reliability of the mean is beyond all numbers"
     estimate = Estimate(
