@@ -18,9 +18,9 @@ from outcomes.estimates import Estimate
 from outcomes.stats.arrays import check_choice, check_level
 from outcomes.stats.inputs import f_p, sample, two_sided_p
 from outcomes.stats.moments import Moments, moments, printed_moments
+from outcomes.stats.noncentral import LARGEST_NONCENTRALITY, LARGEST_T, noncentral_f_below, noncentral_t_below
 
 Over = Literal["total", "residual"]
-LARGEST_NONCENTRALITY = 1e6  # beyond it the distributions are not computed to full precision
 
 
 def hedges_g(
@@ -266,26 +266,24 @@ def _unbiasing(df: float) -> float:
 
 def _t_limits(t: float, df: float, level: float) -> tuple[float | None, float | None]:
     """Return the noncentralities at which t lies at the upper and at the lower end."""
+    if abs(t) > LARGEST_T / 2:
+        return None, None
     tail = (1 - level) / 2
     # The far side mirrored: both tails are computed as the small probabilities they are.
-    low = _where(lambda nc: float(special.nctdtr(df, -nc, -t)) - tail, t)
-    high = _where(lambda nc: tail - float(special.nctdtr(df, nc, t)), t)
+    low = _where(lambda nc: noncentral_t_below(-t, df, -nc) - tail, t)
+    high = _where(lambda nc: tail - noncentral_t_below(t, df, nc), t)
     return low, high
 
 
-def _where(rising: Callable[[float], float], start: float) -> float | None:
-    """Return where a rising function of the noncentrality crosses 0, near a start; None when not found."""
+def _where(rising: Callable[[float], float], start: float) -> float:
+    """Return where a rising function of the noncentrality crosses 0, searched from a start outwards."""
     width = 4.0 + abs(start)
     low, high = start - width, start + width
-    for _ in range(8):
-        ends = rising(low), rising(high)
-        if not (math.isfinite(ends[0]) and math.isfinite(ends[1])):
-            return None
-        if ends[0] <= 0 <= ends[1]:
-            return float(optimize.brentq(rising, low, high, xtol=1e-13, rtol=1e-13))
-        low, high = (low - width if ends[0] > 0 else low), (high + width if ends[1] < 0 else high)
-        width *= 2
-    return None
+    while rising(low) > 0:
+        low -= width
+    while rising(high) < 0:
+        high += width
+    return float(optimize.brentq(rising, low, high, xtol=1e-13, rtol=1e-13))
 
 
 def _check_f(f: float, df_effect: float, df_residual: float, level: float, over: str) -> None:
@@ -333,12 +331,12 @@ def _f_limits(f: float, df1: float, df2: float, level: float) -> tuple[float | N
 def _noncentrality(f: float, df1: float, df2: float, below: float) -> float | None:
     """Return the noncentrality under which F stays below the one seen with this probability."""
     high = 10.0 + 2 * f * df1
-    while high < LARGEST_NONCENTRALITY and special.ncfdtr(df1, df2, high, f) > below:
+    while high <= LARGEST_NONCENTRALITY and noncentral_f_below(f, df1, df2, high) > below:
         high *= 2
-    if high >= LARGEST_NONCENTRALITY or not math.isfinite(special.ncfdtr(df1, df2, high, f)):
+    if high > LARGEST_NONCENTRALITY:
         return None
     return float(
         optimize.brentq(
-            lambda nc: float(special.ncfdtr(df1, df2, nc, f)) - below, 0.0, high, xtol=1e-13, rtol=1e-13
+            lambda nc: noncentral_f_below(f, df1, df2, nc) - below, 0.0, high, xtol=1e-13, rtol=1e-13
         )
     )

@@ -18,12 +18,13 @@ from outcomes.stats.effect_size import (
     partial_omega_squared,
 )
 from outcomes.stats.groups import mean_difference
+from outcomes.stats.noncentral import noncentral_f_below, noncentral_t_below
 from outcomes.stats.study_effects import effects_of_means
 
 A, B = [1.0, 4, 2, 8, 5], [3.0, 9, 7, 8]
 
 
-def noncentral_t_below(t: float, df: float, nc: float) -> float:
+def t_below_by_integration(t: float, df: float, nc: float) -> float:
     """P(Z + nc <= t S), averaged over S: the definition, by an adaptive rule."""
 
     def term(s: float) -> float:
@@ -33,7 +34,7 @@ def noncentral_t_below(t: float, df: float, nc: float) -> float:
     return integrate.quad(term, 1e-12, 8, epsabs=1e-13, epsrel=1e-11, limit=400, points=[0.5, 1, 1.5, 2])[0]
 
 
-def noncentral_f_above(f: float, df1: float, df2: float, nc: float) -> float:
+def f_above_by_mixture(f: float, df1: float, df2: float, nc: float) -> float:
     """A Poisson mixture of beta distributions."""
     j = np.arange(int(nc + 30 * math.sqrt(nc + 1)) + 60)
     weights = np.exp(j * math.log(nc / 2) - nc / 2 - special.gammaln(j + 1))
@@ -45,8 +46,8 @@ def test_limits_of_d_solve_their_equations(level: float) -> None:
     e = hedges_g(A, B, corrected=False, level=level)
     root, tail = math.sqrt(5 * 4 / 9), (1 - level) / 2
     t = e.value * root
-    assert math.isclose(noncentral_t_below(t, 7, e.conf_high * root), tail, rel_tol=1e-8)
-    assert math.isclose(1 - noncentral_t_below(t, 7, e.conf_low * root), tail, rel_tol=1e-8)
+    assert math.isclose(t_below_by_integration(t, 7, e.conf_high * root), tail, rel_tol=1e-8)
+    assert math.isclose(1 - t_below_by_integration(t, 7, e.conf_low * root), tail, rel_tol=1e-8)
 
 
 def test_d_is_t_over_the_root_and_shares_its_p() -> None:
@@ -133,12 +134,64 @@ def test_limits_of_the_share_solve_their_equations(f: float, df1: float, df2: fl
     e = partial_eta_squared(f, df1, df2, level=level)
     base, tail = df1 + df2 + 1, (1 - level) / 2
     high = e.conf_high * base / (1 - e.conf_high)
-    assert math.isclose(1 - noncentral_f_above(f, df1, df2, high), tail, rel_tol=1e-7)
+    assert math.isclose(1 - f_above_by_mixture(f, df1, df2, high), tail, rel_tol=1e-7)
     if e.conf_low > 0:
         low = e.conf_low * base / (1 - e.conf_low)
-        assert math.isclose(noncentral_f_above(f, df1, df2, low), tail, rel_tol=1e-7)
+        assert math.isclose(f_above_by_mixture(f, df1, df2, low), tail, rel_tol=1e-7)
     else:
         assert e.p_value >= tail
+
+
+@pytest.mark.parametrize(
+    ("df", "nc", "t"), [(58, 5.1, -7.5), (200, 8.3, -4.1), (18, 8.5, -5.9), (2, 6.0, -40.0)]
+)
+def test_noncentral_t_where_signs_differ(df: float, nc: float, t: float) -> None:
+    """The tail lies between that of the normal at s = 0 and 0; scipy gives NaN there."""
+    below = noncentral_t_below(t, df, nc)
+    assert 0 <= below < special.ndtr(-nc)
+    assert math.isclose(noncentral_t_below(-t, df, -nc), 1 - below, rel_tol=1e-13)
+
+
+def test_noncentral_t_and_f_against_scipy() -> None:
+    rng = np.random.default_rng(1)
+    for _ in range(300):
+        df, nc = float(rng.choice([1, 2, 3.5, 7, 58, 1000])), rng.normal() * 10 ** rng.uniform(-1, 1.7)
+        t = nc + 2 * rng.normal()
+        expected = float(special.nctdtr(df, nc, t))
+        if math.isfinite(expected):
+            assert math.isclose(noncentral_t_below(t, df, nc), expected, abs_tol=1e-12)
+        df1, nc = float(rng.integers(1, 8)), 10 ** rng.uniform(-2, 4)
+        f = (df1 + nc) / df1 * 10 ** rng.normal(0, 0.4)
+        expected = float(special.ncfdtr(df1, df, nc, f))
+        assert math.isclose(noncentral_f_below(f, df1, df, nc), expected, abs_tol=1e-10)
+
+
+def test_central_t_and_f() -> None:
+    for t, df in ((1.3, 4), (-2.0, 1), (0.5, 400), (5000.0, 3)):
+        assert math.isclose(noncentral_t_below(t, df, 0.0), special.stdtr(df, t), rel_tol=1e-13)
+    assert math.isclose(noncentral_f_below(2.5, 3, 11, 0.0), special.fdtr(3, 11, 2.5), rel_tol=1e-13)
+    assert noncentral_f_below(0.0, 3, 11, 4.0) == 0.0
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: noncentral_t_below(2e4, 3, 0), lambda: noncentral_t_below(1, 0, 0),
+        lambda: noncentral_t_below(math.nan, 3, 0), lambda: noncentral_f_below(-1, 2, 3, 0),
+        lambda: noncentral_f_below(1, 2, 3, 2e6), lambda: noncentral_f_below(1, 2, 0, 1),
+    ],
+)  # fmt: skip
+def test_noncentral_out_of_range(call) -> None:
+    with pytest.raises(EstimationError, match="noncentral"):
+        call()
+
+
+def test_limits_exist_wherever_t_lies() -> None:
+    """Groups of 30 a little apart: the search passes where scipy's noncentral t is NaN."""
+    rng = np.random.default_rng(3)
+    for _ in range(200):
+        e = hedges_g(rng.normal(1, 1, 30), rng.normal(0, 1, 30))
+        assert e.conf_low < e.value < e.conf_high
 
 
 def test_two_conventions_share_one_noncentrality() -> None:
