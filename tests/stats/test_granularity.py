@@ -165,6 +165,9 @@ def test_sd_limits_hold_every_sample_and_are_reached():
             limits = sd_limits(n, min(values), max(values), mean=printed(mean, 3, ROUND_HALF_UP))
             assert limits.low <= float(variance) ** 0.5 + 1e-12
             assert limits.high >= float(variance) ** 0.5 - 1e-12
+    # nine at 0.6 and one at 1.4 print as range 1 to 1, mean 0.7
+    assert sd_limits(10, "1", "1", mean="0.7").reason == ""
+    assert judge_sd("0.25", 10, "1", "1", mean="0.7").finding == "consistent"
     reached = sd_limits(4, 0, 10, mean=5)
     assert abs(reached.high - (100 / 3) ** 0.5) < 1e-12
     assert abs(reached.low - (50 / 3) ** 0.5) < 1e-12

@@ -434,6 +434,10 @@ def test_simulated_power_counts_data_sets_without_a_test() -> None:
     assert found.n == 25_000
     assert abs(found.n_missing - 12_500) < 400
     assert abs(found.value - 0.5) < 0.02
+    blocks = []
+    simulated_power(lambda g, k: blocks.append(k) or np.zeros(k), seed=1, n_simulations=25_000)
+    assert blocks == [10_000, 10_000, 5_000]
+    assert simulated_power(lambda g, k: np.zeros(k), seed=1, n_simulations=50).value == 1
     again = simulated_power(lambda g, k: g.uniform(size=k), seed=1, n_simulations=25_000)
     assert again == simulated_power(lambda g, k: g.uniform(size=k), seed=1, n_simulations=25_000)
 
