@@ -12,7 +12,13 @@ from outcomes.stats.contingency import fisher_exact
 from outcomes.stats.mid_p import mid_p_odds_ratio, mid_p_share
 from outcomes.stats.proportions import clopper_pearson
 
-TABLES = {"tea": (3, 4, 1, 4), "twins": (2, 17, 10, 13), "zero cell": (7, 7, 12, 17), "uneven": (5, 9, 1, 30)}
+TABLES = {
+    "tea": (3, 4, 1, 4),
+    "twins": (2, 17, 10, 13),
+    "zero cell": (7, 7, 12, 17),
+    "uneven": (5, 9, 1, 30),
+    "one": (1, 9, 12, 30),
+}
 
 
 def tail(counts, odds: Fraction, *, half: bool, upper: bool) -> Fraction:

@@ -112,6 +112,8 @@ def test_p_of_the_score_interval_agrees_with_the_limits():
 def test_greenland_and_robins_in_one_stratum_is_the_sum_of_two_binomial_variances():
     found = mantel_haenszel([[[20, 80], [10, 90]]], difference_variance="Greenland-Robins").risk_difference
     assert found.std_error**2 == pytest.approx(0.2 * 0.8 / 100 + 0.1 * 0.9 / 100, rel=1e-12)
+    uneven = mantel_haenszel([[[20, 80], [3, 7]]], difference_variance="Greenland-Robins").risk_difference
+    assert uneven.std_error**2 == pytest.approx(0.2 * 0.8 / 100 + 0.3 * 0.7 / 10, rel=1e-12)
     assert found.method == "Mantel-Haenszel, Greenland-Robins"
     assert mantel_haenszel([[[20, 80], [10, 90]]]).risk_difference.method == "Mantel-Haenszel, Sato"
 
