@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -159,12 +159,18 @@ def fit_subdistribution(
             f"the design has {table.shape[0]} rows; give one for each time", code="bad_shape"
         )
     which = data.causes.index(str(cause)) + 1
-    design = _prepare(data, table[data.order], which, ties)
-    _check_estimable(design, table[data.order], labels)
+    x = table[data.order]
+    # rows of one time and cause by their covariates, so that the order of the input leaves no trace in any sum
+    rows = np.lexsort((data.cluster, *x.T[::-1], data.cause, data.time))
+    data = replace(data, time=data.time[rows], cause=data.cause[rows], cluster=data.cluster[rows])
+    design = _prepare(data, x[rows], which, ties)
+    _check_estimable(design, x[rows], labels)
     beta, likelihood, information = _maximise(design, max_iter, labels)
     scores = _influence(design, beta, data, ties)
-    totals = np.zeros((int(data.cluster.max()) + 1, len(beta)))
-    np.add.at(totals, data.cluster, scores)
+    totals = scores
+    if clusters is not None:
+        totals = np.zeros((int(data.cluster.max()) + 1, len(beta)))
+        np.add.at(totals, data.cluster, scores)
     bread = np.linalg.inv(information)
     n_clusters = len(np.unique(data.cluster))
     covariance = bread @ (totals.T @ totals) @ bread
