@@ -128,3 +128,10 @@ def test_what_is_disputed_is_there_and_says_why() -> None:
                 assert key in CASES[name]["expected"]
                 assert set(entry) == {"value", "why"}
                 assert entry["why"]
+
+
+def test_no_case_is_dropped_or_repeated() -> None:
+    listed = json.loads((HERE / "cases.json").read_text(encoding="utf-8"))["cases"]
+    assert len(listed) == len(CASES) == 122
+    assert set(COMPUTED) == set(CASES)
+    assert all(case["expected"] and case["source"] and case["generator"] for case in listed)
