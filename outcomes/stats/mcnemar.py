@@ -14,7 +14,7 @@ from scipy import special
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.arrays import check_level
-from outcomes.stats.inputs import SMALLEST_P, chi2_p, complete_pairs, whole
+from outcomes.stats.inputs import SMALLEST_P, chi2_p, complete_pairs, count_array, whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,10 +184,10 @@ def mcnemar_from_pairs(first: ArrayLike, second: ArrayLike, *, level: float = 0.
 
 def _two_by_two(table: ArrayLike) -> list[list[int]]:
     """Return a 2 x 2 table of counts, or refuse it."""
-    cells = np.asarray(table)
+    cells = count_array(table, "table", "(2, 2)", 2)
     if cells.shape != (2, 2):
         raise EstimationError(f"table: expected shape (2, 2), got {cells.shape}", code="bad_shape")
-    return [[whole(float(cells[i, j]), "every cell of the table") for j in (0, 1)] for i in (0, 1)]
+    return [[int(cell) for cell in row] for row in cells]
 
 
 def _odds_ratio(b: int, c: int, n: int, n_missing: int, level: float) -> Estimate:

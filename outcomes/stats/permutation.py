@@ -20,6 +20,7 @@ PermutationStatistic = Literal["difference of means", "difference of medians"]
 STATISTICS: tuple[PermutationStatistic, ...] = ("difference of means", "difference of medians")
 #: values of all cases and, for each arrangement, which cases are in the first group -> one number each
 OwnStatistic = Callable[[FloatArray, NDArray[np.bool_]], FloatArray]
+MOST_ARRANGEMENTS = 5_000_000  # more would fill the memory
 _BLOCK = 2_000_000  # cells of arrangements held at a time
 _ROUNDING = 1e-10  # statistics this close, beside the largest value, are equal
 
@@ -140,6 +141,11 @@ def permutation_test(
     most, m, seed = whole(largest_exact, "largest_exact"), whole(n_samples, "n_samples"), whole(seed, "seed")
     if m < 1:
         raise EstimationError("n_samples must be 1 or more", code="bad_count")
+    if most > MOST_ARRANGEMENTS:
+        raise EstimationError(
+            f"largest_exact must not exceed {MOST_ARRANGEMENTS}; sample arrangements instead",
+            code="bad_count",
+        )
     values, first, codes, n_missing, n_strata = _read(a, b, strata)
     informative = _informative(first, codes)
     kept = np.isin(codes, informative)

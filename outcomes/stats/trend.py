@@ -15,7 +15,7 @@ from scipy import special
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.arrays import FloatArray, check_choice, check_level
-from outcomes.stats.inputs import SMALLEST_P, events_of, sample, two_sided_p
+from outcomes.stats.inputs import SMALLEST_P, events_of, numbers, sample, two_sided_p
 from outcomes.stats.moments import Moments, moments
 from outcomes.stats.student import t_quantile
 
@@ -228,7 +228,8 @@ def linear_trend(
 
 def _places(scores: Sequence[float] | None, k: int) -> FloatArray:
     """Return the scores of the groups, or refuse them."""
-    places = np.arange(1.0, k + 1) if scores is None else np.asarray(scores, dtype=np.float64)
+    wanted = np.arange(1.0, k + 1) if scores is None else scores
+    places = numbers(wanted, "scores: every value must be a number")
     if places.shape != (k,) or not np.isfinite(places).all() or (k > 1 and np.ptp(places) == 0):
         raise EstimationError(
             f"scores: give one finite number for each of {k} groups, not all equal", code="bad_scores"

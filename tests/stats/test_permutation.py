@@ -141,7 +141,7 @@ def test_no_p_where_there_is_none(a, b, strata, reason: str) -> None:
         lambda: permutation_test([1], [2], statistic="mean"), lambda: permutation_test([1], [2], n_samples=0),
         lambda: permutation_test([1], [2], strata=(["x"],)), lambda: permutation_test([1, 2], [2], strata=(["x"], ["x"])),
         lambda: permutation_test([math.inf], [2]), lambda: permutation_test(["1"], [2]),
-        lambda: permutation_test([1], [2], seed=-1),
+        lambda: permutation_test([1], [2], seed=-1), lambda: permutation_test([1], [2], largest_exact=10**9),
     ],
 )  # fmt: skip
 def test_what_is_no_input_is_refused(call) -> None:

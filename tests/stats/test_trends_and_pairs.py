@@ -83,7 +83,7 @@ def test_no_trend_of_shares(events, n, reason: str) -> None:
         lambda: cochran_armitage([1], [2, 3]), lambda: cochran_armitage([3, 1], [2, 3]),
         lambda: cochran_armitage([1, 1], [2, 3], scores=[1, 1]), lambda: cochran_armitage([1, 1], [2, 3], scores=[1]),
         lambda: cochran_armitage([1, 1], [2, 3], scores=[1, math.nan]),
-        lambda: cochran_armitage([1, 1], [2, 3], method="score"),
+        lambda: cochran_armitage([1, 1], [2, 3], method="score"), lambda: cochran_armitage([1, 1], [2, 3], scores=["a", "b"]),
     ],
 )  # fmt: skip
 def test_shares_refused(call) -> None:
@@ -409,9 +409,10 @@ def test_mcnemar_degenerate() -> None:
     assert "no finite value" in mcnemar([[7, 4], [0, 3]]).odds_ratio.reason
     assert 0 < mcnemar([[0, 5000], [0, 0]]).p_exact < 1e-300
     assert len(none.tidy()) == 4
-    for bad in ([[1, 2]], [[1, -2], [3, 4]], [[1, 2.5], [3, 4]]):
-        with pytest.raises(EstimationError):
+    for bad in ([[1, 2]], [[1, -2], [3, 4]], [[1, 2.5], [3, 4]], [["private", 2], [3, 4]], [1, 2]):
+        with pytest.raises(EstimationError) as refused:
             mcnemar(bad)
+        assert "private" not in str(refused.value)
 
 
 def test_mcnemar_from_columns() -> None:
