@@ -31,6 +31,7 @@ def matched_difference(
     n_neighbours: int = 2,
     level: float = 0.95,
     unit: str = "",
+    n_missing: int = 0,
 ) -> Estimate:
     """Return the mean difference of treated cases minus their controls, averaged over the sets.
 
@@ -53,6 +54,8 @@ def matched_difference(
         Confidence level.
     unit : str
         Unit of the outcome.
+    n_missing : int
+        Cases left out before matching because something was missing; carried along.
 
     Returns
     -------
@@ -101,7 +104,7 @@ def matched_difference(
     n = len(np.unique(rows))
     about: dict[str, Any] = {
         "contrast": f"{sets.levels[1]} minus {sets.levels[0]}", "unit": unit, "n": n,
-        "n_missing": len(sets.unmatched_treated),
+        "n_missing": n_missing,
         "method": f"matched, {sets.method}, {len(sets.unmatched_treated)} treated unmatched",
     }  # fmt: skip
     if sets.n_sets < 2:

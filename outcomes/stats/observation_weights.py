@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.arrays import FloatArray, cluster_codes
+from outcomes.stats.arrays import FloatArray, IntArray, cluster_codes
 from outcomes.stats.exposure_model import ExposureModel, coefficient_influence, exposure_codes, fit_exposure
 from outcomes.stats.influence import contrasted, influence_estimates, thin_level
 from outcomes.stats.inputs import numbers
@@ -204,11 +204,7 @@ def observed_difference(
         levels = weights.levels
     codes, known = exposure_codes(exposure, n, levels)
     outcome = _observed_outcome(y, observation.observed)
-    w = observation.values.copy()
-    if weights is not None:
-        if weights.levels != known or not np.array_equal(weights.codes, codes):
-            raise EstimationError("the weights are those of other cases or levels", code="bad_shape")
-        w = w * weights.values
+    w = observation.values * _of_exposure(weights, exposure_model, codes, known)
     table = w[:, None] * (codes[:, None] == np.arange(len(known)))
     sums = table.sum(axis=0)
     safe = np.where(sums > 0.0, sums, 1.0)
@@ -217,16 +213,7 @@ def observed_difference(
     plain = influence
     if stacked and observation.model is not None:
         influence = influence + _through(plain, observation.slopes[:, None], observation.model)
-    if exposure_model is not None:
-        if (
-            weights is None
-            or exposure_model.levels != known
-            or not np.array_equal(exposure_model.codes, codes)
-        ):
-            raise EstimationError(
-                "the exposure model has other cases or levels than the weights, or there are no weights",
-                code="bad_shape",
-            )
+    if exposure_model is not None and weights is not None:
         influence = influence + _through(plain, weights.slopes, exposure_model)
     chosen = contrasted(known, pairs)
     groups, _ = cluster_codes(clusters, n)
@@ -249,6 +236,22 @@ def observed_difference(
         for at, (a, b) in enumerate(chosen)
     ]  # fmt: skip
     return tuple(made)
+
+
+def _of_exposure(
+    weights: ExposureWeights | None, model: ExposureModel | None, codes: IntArray, levels: tuple[str, ...]
+) -> FloatArray:
+    """Return the weights for the exposure, 1 without; refuse weights or a model of other cases or levels."""
+    if weights is not None and (weights.levels != levels or not np.array_equal(weights.codes, codes)):
+        raise EstimationError("the weights are those of other cases or levels", code="bad_shape")
+    if model is not None and (
+        weights is None or model.levels != levels or not np.array_equal(model.codes, codes)
+    ):
+        raise EstimationError(
+            "the exposure model has other cases or levels than the weights, or there are no weights",
+            code="bad_shape",
+        )
+    return np.ones(len(codes)) if weights is None else weights.values
 
 
 def _through(influence: FloatArray, slopes: FloatArray, model: ExposureModel) -> FloatArray:

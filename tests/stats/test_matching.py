@@ -197,6 +197,27 @@ def test_patients_in_several_pairs_widen_the_error() -> None:
     assert "by set and patient" in shared.method
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_error_by_set_and_patient_is_the_sum_of_two_less_the_third(seed: int) -> None:
+    labels, score, y, rng = random_cases(seed)
+    patients = rng.integers(0, 25, 60)
+    sets = match_cases(labels, score, treated="t", caliper=None)
+    rows = np.concatenate([sets.treated_rows, sets.control_rows])
+    m, of_set = len(rows), np.tile(np.arange(sets.n_sets), 2)
+    treated = np.arange(m) < sets.n_sets
+    means = y[rows[treated]].mean(), y[rows[~treated]].mean()
+    moved = np.where(treated, y[rows] - means[0], means[1] - y[rows]) / sets.n_sets
+    parts = []
+    for keys in (of_set.tolist(), patients[rows].tolist(), list(zip(of_set, patients[rows], strict=True))):
+        totals = [sum(v for v, k in zip(moved, keys, strict=True) if k == key) for key in set(keys)]
+        parts.append(len(totals) / (len(totals) - 1) * sum(t * t for t in totals))
+    expected = max(parts[0] + parts[1] - parts[2], parts[0]) * (m - 1) / (m - 2)
+    e = matched_difference(y, sets, patients=patients, n_missing=4)
+    assert e.std_error == pytest.approx(np.sqrt(expected))
+    assert e.df == min(sets.n_sets, len(set(patients[rows].tolist()))) - 1
+    assert e.n_missing == 4
+
+
 def test_conditional_error_by_plain_loops() -> None:
     labels, score, y, _ = random_cases(8)
     sets = match_cases(labels, score, treated="t", caliper=None, replacement=True, ratio=2)
