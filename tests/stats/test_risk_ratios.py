@@ -71,6 +71,14 @@ def test_counts_with_time_at_risk_by_hand() -> None:
     assert fit.coefficients[1] == pytest.approx(np.log(1.5), rel=1e-12)
     assert fit.covariance[1, 1] == pytest.approx(1 / 4 + 1 / 9, rel=1e-12)
     assert not fit.binary
+    assert fit.fitted == pytest.approx([1.6, 2.4, 3.0, 6.0], rel=1e-12)
+    assert fit.residuals.sum() == pytest.approx(0.0, abs=1e-12)
+    # time at risk makes a rate of it even when nobody had two events
+    rate = fit_poisson(
+        X, [0, 1, 1, 1], names=NAMES[:2], offset=np.log([4.0, 6, 5, 10]), covariance="classical"
+    )
+    assert rate.model == "Poisson regression"
+    assert rate.covariance[1, 1] == pytest.approx(1 + 1 / 2, rel=1e-12)
 
 
 def test_weights_are_copies_and_rows_may_be_moved() -> None:
