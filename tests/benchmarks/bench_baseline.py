@@ -42,7 +42,10 @@ def best_seconds(action: Callable[[], object], repeats: int) -> float:
 def by_group_by(frame: pd.DataFrame, numbers: list[str], levels: list[str]) -> list[Any]:
     """Return what a user would otherwise write: group-by means, SDs, quartiles and counts."""
     groups = frame.groupby("strategy", observed=True)
-    made: list[Any] = [groups[numbers].agg(["mean", "std", "count"]), groups[numbers].quantile([0.25, 0.5, 0.75])]
+    made: list[Any] = [
+        groups[numbers].agg(["mean", "std", "count"]),
+        groups[numbers].quantile([0.25, 0.5, 0.75]),
+    ]
     return [*made, *(groups[name].value_counts(dropna=False) for name in levels)]
 
 
@@ -69,10 +72,18 @@ def main() -> None:
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        for words, options in (("with p-values", {"pval": True}), ("with standardised differences", {"smd": True})):
+        for words, options in (
+            ("with p-values", {"pval": True}),
+            ("with standardised differences", {"smd": True}),
+        ):
             library = best_seconds(
                 lambda options=options: TableOne(
-                    frame, columns=list(kinds), categorical=levels, groupby="strategy", missing=True, **options
+                    frame,
+                    columns=list(kinds),
+                    categorical=levels,
+                    groupby="strategy",
+                    missing=True,
+                    **options,
                 ),
                 1,
             )
