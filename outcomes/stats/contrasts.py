@@ -12,6 +12,7 @@ from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.arrays import FloatArray, check_level
 from outcomes.stats.clusters import FEW_CLUSTERS, LEAST_OBSERVED, SandwichPieces, degrees_of_freedom
+from outcomes.stats.inputs import SMALLEST_P
 from outcomes.stats.student import t_quantile, t_two_sided_p
 
 # a standard error this small beside the terms of its contrast is rounding, not spread
@@ -192,7 +193,8 @@ def contrast_estimates(
     spread = (errors > _NO_SPREAD * size) & ~np.isnan(df) & (errors > 0.0)
     safe_df, safe_errors = np.where(spread, df, 1.0), np.where(spread, errors, 1.0)
     quantiles = np.full(m, critical) if critical is not None else t_quantile(0.5 + level / 2, safe_df)
-    p_values = t_two_sided_p(values / safe_errors, safe_df)
+    # an underflow is no p of 0
+    p_values = np.maximum(t_two_sided_p(values / safe_errors, safe_df), SMALLEST_P)
     return tuple(
         Estimate(
             value=float(values[j]),

@@ -107,3 +107,10 @@ def test_normal_reference_is_chi_squared():
     assert f"chi-squared(2) = {both:.4g}" in str(test)
     one = wald_test(fit, np.eye(3)[[1]])
     assert one.p_value == pytest.approx(linear_contrast(fit, np.eye(3)[1])[0].p_value, rel=1e-10)
+
+
+def test_p_of_a_contrast_is_never_zero():
+    x = np.arange(200.0)
+    y = 1e9 * x + np.tile([1.0, -1.0], 100)
+    fit = fit_linear(np.column_stack([np.ones(200), x]), y, names=["one", "x"], covariance="classical")
+    assert 0 < linear_contrast(fit, [0, 1])[0].p_value < 1e-300
