@@ -9,6 +9,7 @@ import pytest
 from scipy.optimize import minimize
 
 from outcomes.errors import EstimationError
+from outcomes.stats.bootstrap import cluster_resamples
 from outcomes.stats.cumulative_incidence import cumulative_incidence
 from outcomes.stats.interval_censored import interval_censored_curve
 
@@ -110,6 +111,14 @@ def test_bootstrap_is_binomial_when_nothing_is_censored():
     assert pairs.n_failed == 0
     assert {"time", "estimate", "least", "most", "conf_low", "n"} <= set(pairs.tidy())
     assert str(pairs).startswith("event by 2: 0.3 proportion")
+
+
+def test_limits_are_the_quantiles_of_the_resamples():
+    time = np.repeat([1.0, 3.0], [12, 8])
+    found = interval_censored_curve(time, time, at=[2], n_boot=200, seed=5, level=0.8).rows[0].estimate
+    shares = cluster_resamples(np.arange(20), 200, 5) @ (time <= 2) / 20
+    assert found.conf_low == pytest.approx(np.quantile(shares, 0.1), abs=1e-7)
+    assert found.conf_high == pytest.approx(np.quantile(shares, 0.9), abs=1e-7)
 
 
 def test_missing_and_single():

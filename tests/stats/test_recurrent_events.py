@@ -84,6 +84,26 @@ def test_order_and_clusters():
     assert math.isclose(twice.rows[0].estimate.std_error, plain.rows[0].estimate.std_error, rel_tol=1e-12)
 
 
+def test_wrists_of_one_patient_in_both_groups_are_paired():
+    """Everybody followed: the error of the mean of within-patient differences, divided by n."""
+    first, second = [2, 1, 0, 3, 1, 0], [1, 1, 0, 2, 0, 1]
+    number = [*first, *second]
+    case = np.repeat(np.arange(12), number)
+    when = np.concatenate([np.arange(1, k + 1) for k in number])
+    found = mean_cumulative_count(
+        [9] * 12,
+        when,
+        case,
+        at=[5],
+        groups=["x"] * 6 + ["y"] * 6,
+        clusters=[*range(6)] * 2,
+        pairs=[("x", "y")],
+    ).differences[0]
+    gap = np.subtract(first, second)
+    assert math.isclose(found.estimate.value, gap.mean(), rel_tol=1e-12)
+    assert math.isclose(found.estimate.std_error, gap.std() / math.sqrt(6), rel_tol=1e-12)
+
+
 def test_no_answer_or_no_limits():
     beyond = mean_cumulative_count(END, WHEN, WHOSE, at=[9]).rows[0].estimate
     assert "beyond" in beyond.reason
