@@ -17,7 +17,7 @@ GROUP = np.array(list("abc"))[RNG.integers(0, 3, 60)]
 
 
 def test_scores_by_hand():
-    """Times 1 to 4, all events: a a b b. Expected of a: 1/2, then 1 x (1/2) / (1/2 + 2)... with R = n (1 - F) / S."""
+    """Times 1 to 4, all events of one cause: a a b b. Expected of a: 2 of 4 at risk, then 1 of 3."""
     found = gray_test([1, 2, 3, 4], [1, 1, 1, 1], list("aabb"), cause=1)
     # one cause and nobody censored: (1 - F) / S is 1, so R is the number at risk
     assert math.isclose(found.score[0], 2 - (2 / 4 + 1 / 3), rel_tol=1e-12)
@@ -26,7 +26,7 @@ def test_scores_by_hand():
 
 
 def test_competing_events_stay_at_risk():
-    """b's competing event at 1 leaves R_b = 2 (1 - 0) / 1 -> 1 x 1 / (1/2) = 2 at time 2."""
+    """After b's competing event at 1, b counts 2 / (2/3) = 3 at time 2, where a counts 1."""
     found = gray_test([1, 2, 3, 4], [2, 1, 1, 1], list("babb"), cause=1)
     # R at 2: a 1, b 2 / (2/3) = 3 of the three who were there; at 3 and 4 only b is at risk
     assert math.isclose(found.score[0], 1 - 1 / 4, rel_tol=1e-12)
