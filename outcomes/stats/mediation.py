@@ -96,7 +96,7 @@ class Mediation:
         return f"{self.total}; {self.direct}; {self.indirect}"
 
 
-def mediate(
+def mediation_effects(
     X: Any,
     exposure: Any,
     mediator: Any,
@@ -171,7 +171,7 @@ def mediate(
     >>> a, noise = np.tile([0.0, 1.0], 4), np.repeat([1.0, -1.0], 4)
     >>> other = np.array([1.0, 1.0, -1.0, -1.0, 1.0, 1.0, -1.0, -1.0])
     >>> m = 2 * a + noise
-    >>> result = mediate(np.ones((8, 1)), a, m, 3 * m + a + other, names=["intercept"], interaction=False)
+    >>> result = mediation_effects(np.ones((8, 1)), a, m, 3 * m + a + other, names=["intercept"], interaction=False)
     >>> round(result.direct.value, 9), round(result.indirect.value, 9), round(result.total.value, 9)
     (1.0, 6.0, 7.0)
     """

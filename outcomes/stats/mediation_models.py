@@ -89,7 +89,7 @@ def fit_models(
     Parameters
     ----------
     X, exposure, mediator, y, names, mediator_kind, outcome_kind, interaction, confounders, weights
-        As for :func:`outcomes.stats.mediation.mediate`.
+        As for :func:`outcomes.stats.mediation.mediation_effects`.
 
     Returns
     -------

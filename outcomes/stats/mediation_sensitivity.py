@@ -254,7 +254,7 @@ def mediator_confounding(
     Parameters
     ----------
     direct, indirect : Estimate
-        Differences, as from :func:`outcomes.stats.mediation.mediate`.
+        Differences, as from :func:`outcomes.stats.mediation.mediation_effects`.
     effects : sequence of float
         Difference that the confounder makes to the outcome, given exposure, mediator and covariates, in the unit of the
         estimates; the same for exposed and not exposed.

@@ -16,7 +16,7 @@ from outcomes.stats.logistic import fit_logistic
 from outcomes.stats.matched_balance import matched_balance
 from outcomes.stats.matched_effect import matched_difference
 from outcomes.stats.matching import logit_score, match_cases, sets_of_pairs
-from outcomes.stats.mediation import mediate
+from outcomes.stats.mediation import mediation_effects
 from outcomes.stats.standardised import standardised_risk
 from outcomes.stats.weighting import exposure_weights, weighted_balance, weighted_difference
 
@@ -187,8 +187,8 @@ def mediation(case: dict[str, Any]) -> dict[str, Any]:
     X = np.column_stack([np.ones(len(data)), *(data[name] for name in case["params"]["covariates"])])
     a, m, y = (data[case["params"][name]].to_numpy(float) for name in ("treat", "mediator", "outcome"))
     names = ["intercept", *case["params"]["covariates"]]
-    plain = mediate(X, a, m, y, names=names, interaction=False)
-    crossed = mediate(X, a, m, y, names=names)
+    plain = mediation_effects(X, a, m, y, names=names, interaction=False)
+    crossed = mediation_effects(X, a, m, y, names=names)
     given = [*names, "exposure"]
     first = linear_contrast(
         fit_linear(np.column_stack([X, a]), m, names=given, covariance="classical"), [[0, 0, 0, 0, 1]]

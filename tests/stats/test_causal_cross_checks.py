@@ -20,7 +20,7 @@ from outcomes.stats.linear import fit_linear
 from outcomes.stats.logistic import fit_logistic
 from outcomes.stats.matched_effect import matched_difference
 from outcomes.stats.matching import logit_score, match_cases
-from outcomes.stats.mediation import mediate
+from outcomes.stats.mediation import mediation_effects
 from outcomes.stats.observation_weights import observation_weights, observed_difference
 from outcomes.stats.standardised import standardised_risk
 from outcomes.stats.weighting import exposure_weights, weighted_difference
@@ -190,7 +190,7 @@ def taken_apart(d: dict[str, Any], number: int) -> dict[str, float]:
     X, names = design(d)
     numeric, plain = number % 4 in (0, 1), number % 4 in (0, 2)
     try:
-        r = mediate(
+        r = mediation_effects(
             X, d["a"], d["m"] if numeric else d["mb"], d["y"] if plain else d["yb"], names=names,
             mediator_kind="number" if numeric else "yes_no", outcome_kind="number" if plain else "yes_no",
             interaction=number % 3 != 0, confounders={"l": d["lb"]} if number % 5 == 4 else None,

@@ -12,7 +12,7 @@ from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.indirect_product import indirect_product, product_probability
 from outcomes.stats.linear import fit_linear, linear_contrast
-from outcomes.stats.mediation import mediate
+from outcomes.stats.mediation import mediation_effects
 from outcomes.stats.mediation_sensitivity import correlation_sensitivity, mediator_confounding
 
 
@@ -35,7 +35,7 @@ def test_linear_models_give_the_formulas_of_vanderweele() -> None:
     t = fit_linear(
         np.column_stack([X, a, m, a * m]), y, names=[*NAMES, "a", "m", "am"], covariance="classical"
     ).coefficients
-    r = mediate(X, a, m, y, names=NAMES, unit="kg")
+    r = mediation_effects(X, a, m, y, names=NAMES, unit="kg")
     at0 = b[0] + b[1] * X[:, 1].sum() / n
     assert r.direct.value == pytest.approx(t[2] + t[4] * at0)
     assert r.total_direct.value == pytest.approx(t[2] + t[4] * (at0 + b[2]))
@@ -49,7 +49,7 @@ def test_linear_models_give_the_formulas_of_vanderweele() -> None:
 
 def test_without_interaction_both_ways_to_add_up_are_one() -> None:
     X, a, m, y, _ = cases(2)
-    r = mediate(X, a, m, y, names=NAMES, interaction=False)
+    r = mediation_effects(X, a, m, y, names=NAMES, interaction=False)
     assert r.direct.value == pytest.approx(r.total_direct.value)
     assert r.indirect.value == pytest.approx(r.pure_indirect.value)
     assert r.indirect.std_error == pytest.approx(r.pure_indirect.std_error)
@@ -57,7 +57,7 @@ def test_without_interaction_both_ways_to_add_up_are_one() -> None:
 
 def test_total_of_linear_models_without_interaction_is_the_total_regression() -> None:
     X, a, m, y, _ = cases(3)
-    r = mediate(X, a, m, y, names=NAMES, interaction=False)
+    r = mediation_effects(X, a, m, y, names=NAMES, interaction=False)
     whole = fit_linear(np.column_stack([X, a]), y, names=[*NAMES, "a"], covariance="HC0")
     e = linear_contrast(whole, [[0, 0, 1]])[0]
     assert r.total.value == pytest.approx(e.value)
@@ -68,7 +68,7 @@ def test_total_of_linear_models_without_interaction_is_the_total_regression() ->
 def test_yes_no_models_by_plain_sums() -> None:
     X, a, m, y, _ = cases(4)
     mb, yb = (m > 0.3) * 1.0, (y > 0.5) * 1.0
-    r = mediate(X, a, mb, yb, names=NAMES, mediator_kind="yes_no", outcome_kind="yes_no")
+    r = mediation_effects(X, a, mb, yb, names=NAMES, mediator_kind="yes_no", outcome_kind="yes_no")
     alpha, beta = r.models.mediator.coefficients, r.models.outcome.coefficients
 
     def mean(own: float, under: float) -> float:
@@ -81,7 +81,7 @@ def test_yes_no_models_by_plain_sums() -> None:
     assert r.indirect.value == pytest.approx(100 * (mean(1, 1) - mean(1, 0)))
     assert r.pure_indirect.value == pytest.approx(100 * (mean(0, 1) - mean(0, 0)))
     assert r.direct.unit == "percentage points"
-    ratio = mediate(
+    ratio = mediation_effects(
         X, a, mb, yb, names=NAMES, mediator_kind="yes_no", outcome_kind="yes_no", scale="risk ratio"
     )
     assert ratio.indirect.value == pytest.approx(mean(1, 1) / mean(1, 0))
@@ -98,7 +98,7 @@ def test_yes_no_models_by_plain_sums() -> None:
 def test_normal_mediator_of_a_logistic_outcome_by_adaptive_integration() -> None:
     X, a, m, y, _ = cases(5, 40)
     yb = (y + np.arange(40) % 3 > 1.0) * 1.0
-    r = mediate(X, a, m, yb, names=NAMES, outcome_kind="yes_no")
+    r = mediation_effects(X, a, m, yb, names=NAMES, outcome_kind="yes_no")
     alpha, s, beta = r.models.mediator.coefficients, r.models.mediator.spread, r.models.outcome.coefficients
     total = 0.0
     for row in X:
@@ -115,7 +115,7 @@ def test_normal_mediator_of_a_logistic_outcome_by_adaptive_integration() -> None
 def test_interventional_effects_by_hand() -> None:
     X, a, m, y, rng = cases(6)
     lb = (0.8 * a + rng.standard_normal(200) > 0.4) * 1.0
-    r = mediate(X, a, m + lb, y + lb, names=NAMES, confounders={"early complication": lb})
+    r = mediation_effects(X, a, m + lb, y + lb, names=NAMES, confounders={"early complication": lb})
     c, b = r.models.confounders[0].coefficients, r.models.mediator.coefficients
     t = r.models.outcome.coefficients
     assert r.models.outcome.names == (
@@ -137,11 +137,11 @@ def test_interventional_effects_by_hand() -> None:
 
 def test_errors_against_the_bootstrap_of_the_same_estimate() -> None:
     X, a, m, y, rng = cases(7, 400)
-    r = mediate(X, a, m, y, names=NAMES)
+    r = mediation_effects(X, a, m, y, names=NAMES)
     made = []
     for _ in range(300):
         w = rng.multinomial(400, np.full(400, 1 / 400)).astype(float)
-        again = mediate(X, a, m, y, names=NAMES, weights=w)
+        again = mediation_effects(X, a, m, y, names=NAMES, weights=w)
         made.append([again.direct.value, again.indirect.value])
     spread = np.std(made, axis=0, ddof=1)
     assert [r.direct.std_error, r.indirect.std_error] == pytest.approx(spread, rel=0.13)
@@ -151,8 +151,8 @@ def test_weights_act_as_copies() -> None:
     X, a, m, y, rng = cases(8, 60)
     w = rng.integers(0, 4, 60)
     rows = np.repeat(np.arange(60), w)
-    r = mediate(X, a, m, y, names=NAMES, weights=w)
-    copied = mediate(X[rows], a[rows], m[rows], y[rows], names=NAMES, clusters=rows)
+    r = mediation_effects(X, a, m, y, names=NAMES, weights=w)
+    copied = mediation_effects(X[rows], a[rows], m[rows], y[rows], names=NAMES, clusters=rows)
     assert r.indirect.value == pytest.approx(copied.indirect.value)
     assert r.direct.value == pytest.approx(copied.direct.value)
     g, used = 60, len(np.unique(rows))
@@ -163,24 +163,24 @@ def test_weights_act_as_copies() -> None:
 
 def test_swap_units_and_row_order() -> None:
     X, a, m, y, rng = cases(9)
-    r = mediate(X, a, m, y, names=NAMES)
-    swapped = mediate(X, 1 - a, m, y, names=NAMES)
+    r = mediation_effects(X, a, m, y, names=NAMES)
+    swapped = mediation_effects(X, 1 - a, m, y, names=NAMES)
     assert swapped.total.value == pytest.approx(-r.total.value)
     # exposed and not exposed change places: pure becomes total
     assert swapped.indirect.value == pytest.approx(-r.pure_indirect.value)
     assert swapped.direct.std_error == pytest.approx(r.total_direct.std_error)
-    scaled = mediate(X, a, 10 * m - 3, 2 * y + 5, names=NAMES)
+    scaled = mediation_effects(X, a, 10 * m - 3, 2 * y + 5, names=NAMES)
     assert scaled.indirect.value == pytest.approx(2 * r.indirect.value)
     assert scaled.indirect.std_error == pytest.approx(2 * r.indirect.std_error)
     p = rng.permutation(200)
-    moved = mediate(X[p], a[p], m[p], y[p], names=NAMES)
+    moved = mediation_effects(X[p], a[p], m[p], y[p], names=NAMES)
     assert moved.direct.value == pytest.approx(r.direct.value, rel=1e-12)
 
 
 def test_patients_with_copies_count_once() -> None:
     X, a, m, y, _ = cases(10)
-    r = mediate(X, a, m, y, names=NAMES)
-    twice = mediate(
+    r = mediation_effects(X, a, m, y, names=NAMES)
+    twice = mediation_effects(
         np.vstack([X, X]),
         np.tile(a, 2),
         np.tile(m, 2),
@@ -194,11 +194,14 @@ def test_patients_with_copies_count_once() -> None:
 
 def test_no_proportion_without_a_total_or_with_opposite_signs() -> None:
     X, a, m, y, _ = cases(11)
-    flat = mediate(X, a, m, y - fit_total(X, a, y) * a, names=NAMES)
+    flat = mediation_effects(X, a, m, y - fit_total(X, a, y) * a, names=NAMES)
     assert flat.proportion.value is None
     assert flat.proportion.reason == "the total effect does not exclude no effect"
-    against = mediate(X, a, m, y - 8 * a, names=NAMES)
+    against = mediation_effects(X, a, m, y - 8 * a, names=NAMES)
     assert against.proportion.reason == "the direct and the indirect effect have opposite signs"
+    outweighed = mediation_effects(X, a, m, y + 6 * m - 4 * a, names=NAMES)
+    assert outweighed.total.conf_low > 0 > outweighed.direct.value
+    assert outweighed.proportion.reason == against.proportion.reason
 
 
 def fit_total(X, a, y) -> float:
@@ -210,23 +213,25 @@ def fit_total(X, a, y) -> float:
 def test_bad_input_is_refused() -> None:
     X, a, m, y, _ = cases(12, 40)
     with pytest.raises(EstimationError, match="same exposure"):
-        mediate(X, np.ones(40), m, y, names=NAMES)
+        mediation_effects(X, np.ones(40), m, y, names=NAMES)
     with pytest.raises(EstimationError, match="risk ratio needs"):
-        mediate(X, a, m, y, names=NAMES, scale="risk ratio")
+        mediation_effects(X, a, m, y, names=NAMES, scale="risk ratio")
     with pytest.raises(EstimationError, match="at most 1"):
-        mediate(X, a, m, (y > 0) * 1.0, names=NAMES, outcome_kind="yes_no", confounders={"b": a, "c": m})
+        mediation_effects(
+            X, a, m, (y > 0) * 1.0, names=NAMES, outcome_kind="yes_no", confounders={"b": a, "c": m}
+        )
     with pytest.raises(EstimationError, match="allowed"):
-        mediate(X, a, m, y, names=NAMES, mediator_kind="ordinal")
+        mediation_effects(X, a, m, y, names=NAMES, mediator_kind="ordinal")
     with pytest.raises(EstimationError, match="separation"):
-        mediate(X, a, a, y, names=NAMES, mediator_kind="yes_no")
+        mediation_effects(X, a, a, y, names=NAMES, mediator_kind="yes_no")
     with pytest.raises(EstimationError) as caught:
-        mediate(X, a, np.where(m > 1, np.nan, m), y, names=NAMES)
+        mediation_effects(X, a, np.where(m > 1, np.nan, m), y, names=NAMES)
     assert caught.value.code == "not_finite"
 
 
 def test_tables_and_sentences() -> None:
     X, a, m, y, _ = cases(13)
-    r = mediate(X, a, m, y, names=NAMES, unit="kg", n_missing=3)
+    r = mediation_effects(X, a, m, y, names=NAMES, unit="kg", n_missing=3)
     assert list(r.tidy()["contrast"])[:2] == ["total effect", "pure direct effect (natural)"]
     assert set(r.tidy()["n_missing"]) == {3}
     assert str(r).startswith("total effect: ")
@@ -245,10 +250,7 @@ def test_product_of_normals_by_adaptive_integration(x: float, y: float, q: float
         if x - 12 < p < x + 12
     ]
     edges = sorted({x - 12, *edges, x + 12})
-    expected = sum(
-        integrate.quad(part, lo, hi, epsabs=1e-13, limit=200)[0]
-        for lo, hi in pairwise(edges)
-    )
+    expected = sum(integrate.quad(part, lo, hi, epsabs=1e-13, limit=200)[0] for lo, hi in pairwise(edges))
     assert product_probability(q, x, y) == pytest.approx(expected, abs=1e-9)
 
 
@@ -289,7 +291,7 @@ def test_correlation_makes_the_errors_correlated_as_assumed() -> None:
     for rho, e in zip(r.correlations, r.indirect, strict=True):
         left = ry - e.value / effect * rm
         assert np.corrcoef(rm, left)[0, 1] == pytest.approx(rho, abs=1e-12)
-    plain = mediate(X, a, m, y, names=NAMES, interaction=False)
+    plain = mediation_effects(X, a, m, y, names=NAMES, interaction=False)
     assert r.indirect[1].value == pytest.approx(plain.indirect.value)
     assert r.indirect[1].std_error == pytest.approx(plain.indirect.std_error, rel=0.02)
     assert r.removes_effect == pytest.approx(np.corrcoef(rm, ry)[0, 1])
@@ -364,7 +366,7 @@ def test_bias_formula_is_right_for_a_known_confounder() -> None:
     y = a + m + 2.0 * u + rng.standard_normal(n)
     one = np.ones((n, 1))
     options = {"mediator_kind": "yes_no", "interaction": True}
-    biased = mediate(one, a, m, y, names=["i"], **options)
+    biased = mediation_effects(one, a, m, y, names=["i"], **options)
     # difference in the prevalence of U between exposures at each m, averaged over m without exposure
     gap = sum(
         (m[a == 0] == v).mean() * (u[(a == 1) & (m == v)].mean() - u[(a == 0) & (m == v)].mean())

@@ -20,7 +20,7 @@ from outcomes.stats.indirect_product import indirect_product
 from outcomes.stats.linear import fit_linear, linear_contrast
 from outcomes.stats.matched_effect import matched_difference
 from outcomes.stats.matching import logit_score, match_cases
-from outcomes.stats.mediation import mediate
+from outcomes.stats.mediation import mediation_effects
 from outcomes.stats.observation_weights import observation_weights, observed_difference
 from outcomes.stats.weighting import exposure_weights
 
@@ -67,7 +67,9 @@ def mediation(
     cross = 0.0 if product else 0.3
     y = 0.5 * a + m_y * m + cross * a * m + 0.3 * x + own
     X, names = np.column_stack([np.ones(n), x]), ["i", "x"]
-    r = mediate(X, a, m, y, names=names, interaction=not product, clusters=who if patients > 1 else None)
+    r = mediation_effects(
+        X, a, m, y, names=names, interaction=not product, clusters=who if patients > 1 else None
+    )
     yield "indirect", (m_y + cross) * a_m, r.indirect
     yield "direct", 0.5, r.direct
     if product:
@@ -104,7 +106,7 @@ def yes_no(rng: np.random.Generator, n: int, number: bool) -> Made:
     else:
         m = (rng.random(n) < special.expit(-0.3 + 0.8 * a + 0.5 * x)) * 1.0
     y = (rng.random(n) < special.expit(-0.5 + 0.5 * a + 0.6 * m + 0.3 * a * m + 0.3 * x)) * 1.0
-    r = mediate(np.column_stack([np.ones(n), x]), a, m, y, names=["i", "x"], outcome_kind="yes_no",
+    r = mediation_effects(np.column_stack([np.ones(n), x]), a, m, y, names=["i", "x"], outcome_kind="yes_no",
                 mediator_kind="number" if number else "yes_no")  # fmt: skip
     direct, indirect = TRUTH[number]
     yield "indirect", indirect, r.indirect
@@ -121,7 +123,9 @@ def interventional(rng: np.random.Generator, n: int) -> Made:
     early = (rng.random(n) < 0.2 + 0.3 * a) * 1.0
     m = 0.5 * a + early + 0.5 * x + rng.standard_normal(n)
     y = 0.5 * a + 0.8 * early + 0.5 * m + 0.3 * a * m + rng.standard_normal(n)
-    r = mediate(np.column_stack([np.ones(n), x]), a, m, y, names=["i", "x"], confounders={"early": early})
+    r = mediation_effects(
+        np.column_stack([np.ones(n), x]), a, m, y, names=["i", "x"], confounders={"early": early}
+    )
     yield "indirect", 0.8 * (0.5 + 0.3), r.indirect
     yield "direct", 0.5 + 0.8 * 0.3 + 0.3 * 0.2, r.direct
 
