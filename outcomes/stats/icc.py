@@ -89,7 +89,7 @@ def intraclass_correlation(
         Reliability of one rating, or of the mean of all k: (1,k), (2,k), (3,k).
     interval : {"McGraw-Wong", "generalised"}
         For absolute agreement only; one-way and consistency have exact limits. With few raters who differ more
-        than their errors, McGraw and Wong's hold the truth far less often than they say (77 % of the time with
+        than their errors, McGraw and Wong's hold the truth far less often than they say (78 % of the time with
         two such raters): then take "generalised".
     level : float
         Confidence level.

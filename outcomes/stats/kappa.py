@@ -138,8 +138,8 @@ def cohen_kappa(
     Notes
     -----
     Depends on how common the levels are: see :func:`kappa_context`. Quadratic weights approach an intraclass
-    correlation and grow with the number of levels. With under about 50 subjects the interval is rough:
-    :func:`kappa_bootstrap`.
+    correlation and grow with the number of levels. The interval is too narrow when few
+    subjects are rated differently (docs/validation/agreement.md), as is that of :func:`kappa_bootstrap`.
 
     References
     ----------
