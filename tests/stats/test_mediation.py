@@ -47,6 +47,27 @@ def test_linear_models_give_the_formulas_of_vanderweele() -> None:
     assert r.proportion.value == pytest.approx(r.indirect.value / r.total.value)
 
 
+def test_errors_of_linear_models_are_the_delta_method_of_the_formulas() -> None:
+    X, a, m, y, _ = cases(17)
+    r = mediation_effects(X, a, m, y, names=NAMES)
+    b, t = r.models.mediator, r.models.outcome
+    of_a, of_m, of_am = b.influence[:, 2], t.influence[:, 3], t.influence[:, 4]
+    pure = t.coefficients[3] * of_a + b.coefficients[2] * of_m
+    whole = pure + t.coefficients[4] * of_a + b.coefficients[2] * of_am
+    n = len(a)
+    assert r.pure_indirect.std_error == pytest.approx(np.sqrt(n / (n - 1) * pure @ pure))
+    assert r.indirect.std_error == pytest.approx(np.sqrt(n / (n - 1) * whole @ whole))
+    # the proportion by differentiating it numerically
+    mu = np.array([r.means[cell] for cell in ((0, 0), (0, 1), (1, 0), (1, 1))])
+
+    def share(v: np.ndarray) -> float:
+        return (v[3] - v[2]) / (v[3] - v[0])
+
+    slope = np.array([(share(mu + h) - share(mu - h)) / 2e-6 for h in 1e-6 * np.eye(4)])
+    moved = r.influence @ slope
+    assert r.proportion.std_error == pytest.approx(np.sqrt(n / (n - 1) * moved @ moved), rel=1e-6)
+
+
 def test_without_interaction_both_ways_to_add_up_are_one() -> None:
     X, a, m, y, _ = cases(2)
     r = mediation_effects(X, a, m, y, names=NAMES, interaction=False)
@@ -199,7 +220,7 @@ def test_no_proportion_without_a_total_or_with_opposite_signs() -> None:
     assert flat.proportion.reason == "the total effect does not exclude no effect"
     against = mediation_effects(X, a, m, y - 8 * a, names=NAMES)
     assert against.proportion.reason == "the direct and the indirect effect have opposite signs"
-    outweighed = mediation_effects(X, a, m, y + 6 * m - 4 * a, names=NAMES)
+    outweighed = mediation_effects(X, a, m, y + 6 * m - 2.5 * a, names=NAMES)
     assert outweighed.total.conf_low > 0 > outweighed.direct.value
     assert outweighed.proportion.reason == against.proportion.reason
 
