@@ -9,6 +9,7 @@ import pytest
 from scipy.optimize import minimize
 
 from outcomes.errors import EstimationError
+from outcomes.stats import interval_censored
 from outcomes.stats.bootstrap import cluster_resamples
 from outcomes.stats.cumulative_incidence import cumulative_incidence
 from outcomes.stats.interval_censored import interval_censored_curve
@@ -119,6 +120,15 @@ def test_limits_are_the_quantiles_of_the_resamples():
     shares = cluster_resamples(np.arange(20), 200, 5) @ (time <= 2) / 20
     assert found.conf_low == pytest.approx(np.quantile(shares, 0.1), abs=1e-7)
     assert found.conf_high == pytest.approx(np.quantile(shares, 0.9), abs=1e-7)
+
+
+def test_no_convergence_is_said(monkeypatch):
+    monkeypatch.setattr(interval_censored, "MAX_ROUNDS", 1)
+    with pytest.raises(EstimationError, match="no convergence"):
+        interval_censored_curve(*draw(7), at=[3])
+    low, high = np.append(draw(7)[0], 0.0), np.append(draw(7)[1], np.inf)
+    with pytest.raises(EstimationError, match="no convergence"):
+        interval_censored_curve(low, high, at=[3])
 
 
 def test_missing_and_single():
