@@ -289,6 +289,17 @@ class TestLaws:
         assert a.tidy()["contrast"].tolist() == ["x", "z", "all"]
 
 
+def test_the_transform_km_is_the_curve_just_before() -> None:
+    # 8 cases, events at 1, 3, 4, 7: one minus the curve just before is 0, 1/8, 1/8 + 7/8 x 1/6, then 1 - 7/8 x 5/6 x 4/5
+    event = np.array([1, 0, 1, 1, 0, 0, 1, 0])
+    before = [0.0, 0.05, 0.125, 0.125 + 0.875 / 6, 0.28, 0.29, 1 - 0.875 * (5 / 6) * (4 / 5), 0.9]
+    x = np.array([[0.4], [1.0], [-0.3], [0.8], [0.1], [-1.2], [0.5], [0.2]])
+    km = proportionality_test(fit_cox(x, range(1, 9), event, names=["x"]), transform="km")
+    same = proportionality_test(fit_cox(x, before, event, names=["x"]), transform="identity")
+    assert km.chi_squared[0] is not None
+    assert np.isclose(km.chi_squared[0], same.chi_squared[0], rtol=1e-9)
+
+
 class TestOtherPackages:
     @pytest.mark.parametrize("seed", range(3))
     def test_lifelines_and_statsmodels(self, seed: int) -> None:

@@ -366,6 +366,7 @@ class TestConcordance:
             ]
             found = concordance(t, e, score, strata=g)
             assert [found.concordant, found.discordant, found.tied] == counts
+            assert found.value == pytest.approx((counts[0] + counts[2] / 2) / sum(counts))
 
     def test_no_pairs(self) -> None:
         found = concordance([1, 2], [0, 0], [1, 2])
