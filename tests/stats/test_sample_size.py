@@ -263,6 +263,18 @@ def test_sizes_against_a_margin_are_the_smallest() -> None:
     assert size_equivalence_proportions(0.45, 0.4, 0.2, ratio=1 / 1.5).groups == size.groups[::-1]
 
 
+def test_unrounded_sizes_keep_the_ratio() -> None:
+    for size in (
+        size_equivalence_means(4, 10, ratio=1.5),
+        size_non_inferiority_means(4, 10, ratio=1.5),
+        size_equivalence_proportions(0.4, 0.45, 0.2, ratio=1.5),
+        size_non_inferiority_proportions(0.8, 0.8, 0.1, better="higher", ratio=1.5),
+        size_two_proportions(0.3, 0.45, ratio=1.5),
+    ):
+        assert math.isclose(size.unrounded[0], 1.5 * size.unrounded[1], rel_tol=1e-12)
+        assert size.groups == tuple(math.ceil(x - 1e-9) for x in size.unrounded)
+
+
 def test_power_of_equivalence_at_its_ends() -> None:
     assert power_equivalence_means(2, 2, 0.1, 1).power < 0.01
     assert tost_power(1, 0, 10, math.inf, 0.05) == 0
