@@ -158,7 +158,9 @@ def fit_gee(
 
     >>> before, after = np.array([20.0, 24, 31, 25]), np.array([25.0, 30, 34, 31])
     >>> X = np.column_stack([np.ones(8), np.repeat([0.0, 1.0], 4)])
-    >>> fit = fit_gee(X, np.r_[before, after], names=["before", "change"], clusters=np.tile(range(4), 2))
+    >>> fit = fit_gee(
+    ...     X, np.r_[before, after], names=["before", "change"], clusters=np.tile(range(4), 2), divisor="n"
+    ... )
     >>> bool(np.isclose(fit.covariance[1, 1] ** 0.5, (after - before).std(ddof=1) / 2))
     True
     >>> round(float(fit.coefficients[1]), 9)
