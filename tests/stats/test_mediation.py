@@ -291,6 +291,7 @@ def test_product_interval_is_that_of_draws_and_approaches_the_normal() -> None:
 
 
 def test_product_degenerate_and_bad() -> None:
+    assert indirect_product(2.0, 0.5, 3.0, 0.2).std_error == pytest.approx(np.sqrt(4 * 0.04 + 9 * 0.25))
     none = indirect_product(0.0, 1.0, 0.0, 1.0, interval="normal")
     assert (none.value, none.conf_low) == (0.0, None)
     assert "Sobel's error is 0" in none.reason
