@@ -86,6 +86,20 @@ def test_no_events_and_all_events_in_closed_form(n1, n0, variance):
     assert ratio.p_value is None
 
 
+def test_values_are_the_observed_ones_and_lie_between_the_limits():
+    for a, n1, c, n0 in TABLES:
+        d = score_difference(a, n1, c, n0)
+        assert d.value == a / n1 - c / n0
+        assert d.conf_low <= d.value <= d.conf_high
+        risk, odds = score_risk_ratio(a, n1, c, n0), score_odds_ratio(a, n1, c, n0)
+        assert risk.value == (pytest.approx(a * n0 / (n1 * c), rel=1e-14) if c else None)
+        if odds.value is not None:
+            assert odds.value == pytest.approx(a * (n0 - c) / (c * (n1 - a)), rel=1e-14)
+        for ratio in (risk, odds):
+            if ratio.value and ratio.conf_high:
+                assert ratio.conf_low <= ratio.value <= ratio.conf_high
+
+
 def test_limits_at_one_are_exact():
     assert score_difference(10, 10, 0, 20).conf_high == 1.0
     assert score_difference(0, 10, 20, 20).conf_low == -1.0
