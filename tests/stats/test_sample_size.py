@@ -263,6 +263,31 @@ def test_sizes_against_a_margin_are_the_smallest() -> None:
     assert size_equivalence_proportions(0.45, 0.4, 0.2, ratio=1 / 1.5).groups == size.groups[::-1]
 
 
+@pytest.mark.parametrize("ratio", [1.0, 2.5])
+def test_unrounded_sizes_against_a_margin_have_just_the_power(ratio) -> None:
+    n1, n0 = size_non_inferiority_means(8, 10, ratio=ratio).unrounded
+    shift = 0.8 / math.sqrt(1 / n1 + 1 / n0)
+    assert math.isclose(power_of_shift(shift, n1 + n0 - 2, 0.025, "one"), 0.8, rel_tol=1e-9)
+    n1, n0 = size_equivalence_means(8, 10, true_difference=1, ratio=ratio).unrounded
+    error = 10 * math.sqrt(1 / n1 + 1 / n0)
+    assert math.isclose(tost_power(8, 1, error, n1 + n0 - 2, 0.05), 0.8, rel_tol=1e-9)
+    n1, n0 = size_two_means(8, 10, ratio=ratio).unrounded
+    shift = 0.8 / math.sqrt(1 / n1 + 1 / n0)
+    assert math.isclose(power_of_shift(shift, n1 + n0 - 2, 0.05), 0.8, rel_tol=1e-9)
+
+
+def test_two_in_each_group_are_the_fewest() -> None:
+    for size in (
+        size_two_means(100, 1),
+        size_equivalence_means(100, 1),
+        size_non_inferiority_means(100, 1),
+        size_equivalence_proportions(0.02, 0.02, 0.9),
+        size_non_inferiority_proportions(0.02, 0.02, 0.9, better="lower"),
+    ):
+        assert size.groups == (2, 2)
+        assert size.power > 0.8
+
+
 def test_unrounded_sizes_keep_the_ratio() -> None:
     for size in (
         size_equivalence_means(4, 10, ratio=1.5),
