@@ -258,6 +258,9 @@ def test_interval_findings():
     assert judge_interval("2.0", "1.0", "3.4").reason == "the estimate is not in the middle of its interval"
     assert judge_interval("2.0", "1.0", "3.4", symmetric=False).finding == "consistent"
     assert judge_interval("2.0", "1.0", "3.1").finding == "consistent"  # 1.05 to 3.05 has 2.05
+    # an estimate that may be 0 has a p up to 1; one that may be 1 has not
+    assert judge_interval("0.0", "-1.0", "1.0", "1.00").high == 1
+    assert judge_interval("1.0", "0.0", "2.0", "0.05").high < 0.1
     # log scale: 2 is the middle of 1 and 4
     assert judge_interval("2.0", "1.0", "4.0", scale="ratio").finding == "consistent"
     assert judge_interval("2.0", "1.0", "4.0").finding == "inconsistent"
