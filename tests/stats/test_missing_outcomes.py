@@ -67,6 +67,22 @@ def test_saturated_weights_are_standardisation() -> None:
     assert (e.n, e.n_missing) == (int(seen.sum()), int((1 - seen).sum()))
 
 
+def test_stacked_error_of_saturated_weights_is_that_of_strata() -> None:
+    """Influence values of a mean standardised to the strata of its exposure, written out."""
+    _, a, y, seen, labels, rng = cohort(8)
+    z = rng.integers(0, 2, 300)
+    w = observation_weights(np.column_stack([np.ones(300), z, a, z * a]), seen, names=["i", "z", "a", "za"])
+    influence = np.zeros(300)
+    for v, sign in ((1.0, 1.0), (0.0, -1.0)):
+        own = a == v
+        means = np.array([y[own & (z == s) & (seen == 1)].mean() for s in (0, 1)])
+        whole = sum((own & (z == s)).sum() * means[s] for s in (0, 1)) / own.sum()
+        part = (means[z] - whole) + seen * w.values * (y - means[z])
+        influence += sign * own * part / own.sum()
+    e = observed_difference(np.where(seen == 1, y, np.nan), labels, w)[0]
+    assert e.std_error == pytest.approx(np.sqrt(300 / 299 * influence @ influence))
+
+
 def test_truncation_is_counted_and_takes_the_quantile() -> None:
     X, _, _, seen, *_ = cohort(4)
     full, cut = (
@@ -268,6 +284,11 @@ def test_shift_by_group_moves_by_its_share_of_missing() -> None:
     shares = [gap[arm == 1].mean(), gap[arm == 0].mean()]
     moved = run(-2.0).estimate.value - expected.estimate.value
     assert moved == pytest.approx(-2.0 * shares[0] - 1.0 * shares[1])
+    one = shifted_analysis(
+        values, columns, "y", analyse, keys=range(60), seed=3, groups=np.where(arm == 1, "plate", "cast"),
+        multiples={"plate": 1.0}, n_imputations=5,
+    )  # fmt: skip
+    assert one(-2.0).estimate.value - expected.estimate.value == pytest.approx(-2.0 * shares[0])
     found = find_tipping_point(lambda d: run(d).estimate, [-20, 0], reading="estimate", tolerance=1e-4)
     # the value is a line in the shift, so the point is known
     assert found.below == pytest.approx(-expected.estimate.value / (shares[0] + 0.5 * shares[1]), abs=2e-4)
