@@ -253,3 +253,20 @@ def test_refused(call, code):
     with pytest.raises(EstimationError) as refused:
         call()
     assert refused.value.code == code
+
+
+def test_run_chart_on_its_limits():
+    """Ten points: a run of 6 is allowed and 2 crossings are enough; one more or fewer is not."""
+    on = run_chart([1] * 6 + [3] * 3 + [1], centre=2)
+    assert (on.longest_run, on.longest_allowed, on.crossings, on.fewest_allowed) == (6, 6, 2, 2)
+    assert not on.signal
+    assert on.false_alarm is not None
+    assert run_chart([1] * 7 + [3] * 2 + [1], centre=2).signal
+    assert run_chart([1] * 5 + [3] * 5, centre=2).signal
+
+
+def test_periods_with_too_few_are_never_beyond_and_rates_have_their_unit():
+    assert p_chart([4, 5], [4, 50], centre=0.1).outside.tolist() == [False, False]
+    chart = u_chart([30, 90], [100.0, 300.0], centre=0.3, method="normal")
+    assert np.allclose(chart.rate, 0.3)
+    assert np.allclose(chart.low, 0.3 - 3 * np.sqrt(0.3 / np.array([100, 300])), rtol=1e-9)
