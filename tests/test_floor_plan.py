@@ -177,6 +177,20 @@ def test_the_floor_plan_holds() -> None:
     assert problems_in(ROOT) == []
 
 
+def test_rooms_of_the_statistics_use_those_listed_before_them() -> None:
+    """The docstring of outcomes.stats lists every room, in an order in which none needs a later one."""
+    stats = ROOT / "outcomes" / "stats"
+    text = ast.get_docstring(ast.parse((stats / "__init__.py").read_text(encoding="utf-8")))
+    listed = [line.split()[0] for line in text.splitlines()[3:] if line and not line.startswith("One ")]
+    assert set(listed) == {path.parent.name for path in stats.rglob("*.py")} - {"stats"}
+    for module, path in modules_of(ROOT).items():
+        if module.startswith("outcomes.stats.") and module.count(".") > 2:
+            room = module.split(".")[2]
+            for _, imported in imports_of(ast.parse(path.read_text(encoding="utf-8")), modules_of(ROOT)):
+                if imported.startswith("outcomes.stats."):
+                    assert listed.index(imported.split(".")[2]) <= listed.index(room), (module, imported)
+
+
 def test_every_floor_is_looked_at() -> None:
     rooms = {name.split(".")[1] for name in modules_of(ROOT) if name.startswith("outcomes.")}
     assert {"errors", "reference", "estimates", "cohort", "stats", "analysis", "reporting", "cli"} <= rooms
@@ -191,7 +205,7 @@ SOUND = {
     "outcomes/cohort/table.py": "import pandas\nfrom outcomes.cohort import visits\n",
     "outcomes/cohort/visits.py": "from outcomes import estimates\n",
     "outcomes/stats/__init__.py": "",
-    "outcomes/stats/linear.py": "from scipy import stats\nimport statsmodels.api\n",
+    "outcomes/stats/regression/linear.py": "from scipy import stats\nimport statsmodels.api\n",
     "outcomes/analysis/__init__.py": "",
     "outcomes/analysis/answer.py": "from outcomes.cohort.table import x\nfrom outcomes.stats import linear\n",
     "outcomes/reporting/figures.py": "def draw():\n    import matplotlib.pyplot\n",
@@ -200,19 +214,19 @@ SOUND = {
 }
 
 PLANTED = {
-    "upwards": ("outcomes/stats/linear.py", "import outcomes.analysis.answer", "point down"),
+    "upwards": ("outcomes/stats/regression/linear.py", "import outcomes.analysis.answer", "point down"),
     "sideways": ("outcomes/cohort/table.py", "from outcomes.stats import linear", "import outcomes.stats"),
-    "in a function": ("outcomes/stats/linear.py", "def f():\n    import outcomes.cohort.table", "point down"),
+    "in a function": ("outcomes/stats/regression/linear.py", "def f():\n    import outcomes.cohort.table", "point down"),
     "for types": ("outcomes/errors.py", "if TYPE_CHECKING:\n    import outcomes.estimates", "point down"),
     "front door": ("outcomes/analysis/answer.py", "from outcomes import read_cohort", "front door"),
     "relative": ("outcomes/cohort/table.py", "from . import visits", "absolute"),
     "owner of scipy": ("outcomes/analysis/answer.py", "from scipy import stats", "may import scipy"),
     "owner of statsmodels": ("outcomes/reporting/figures.py", "import statsmodels.api", "may import stats"),
     "owner of matplotlib": ("outcomes/cli.py", "import matplotlib", "may import matplotlib"),
-    "not declared": ("outcomes/stats/linear.py", "import sklearn", "nobody may import sklearn"),
-    "formula module": ("outcomes/stats/linear.py", "import statsmodels.formula.api", "runs text"),
-    "formula module, from": ("outcomes/stats/linear.py", "from statsmodels import formula", "runs text"),
-    "formula keyword": ("outcomes/stats/linear.py", "fit(formula='y ~ x')", "formula string"),
+    "not declared": ("outcomes/stats/regression/linear.py", "import sklearn", "nobody may import sklearn"),
+    "formula module": ("outcomes/stats/regression/linear.py", "import statsmodels.formula.api", "runs text"),
+    "formula module, from": ("outcomes/stats/regression/linear.py", "from statsmodels import formula", "runs text"),
+    "formula keyword": ("outcomes/stats/regression/linear.py", "fit(formula='y ~ x')", "formula string"),
     "eval": ("outcomes/cohort/table.py", "eval('1')", "runs text"),
     "exec": ("outcomes/cohort/table.py", "exec('1')", "runs text"),
     "query": ("outcomes/cohort/table.py", "frame.query('age > 50')", "runs text"),

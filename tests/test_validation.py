@@ -24,20 +24,20 @@ LEVEL_WORDS = {"mean_a", "mean_b", "s_a", "ten_percent"}
 def statistics() -> dict[str, str]:
     """Return name -> module of every public function of the statistics that returns a statistic."""
     found = {}
-    for path in sorted(STATS.glob("*.py")):
+    for path in sorted(STATS.rglob("*.py")):
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
             if not isinstance(node, ast.FunctionDef) or node.name.startswith(("_", "check_")):
                 continue
             returned = "None" if node.returns is None else ast.unparse(node.returns)
             if path.stem not in INPUT and returned not in NO_STATISTIC:
-                found[node.name] = path.stem
+                found[node.name] = ".".join(path.relative_to(STATS).with_suffix("").parts)
     return found
 
 
 def rows() -> dict[str, tuple[str, str, str]]:
     """Return function -> (module, checked on, used by) of the table of the index."""
     text = PAGES["index.md"].partition("## Every statistic")[2].partition("\n## ")[0]
-    found = re.findall(r"^\| `(\w+)` \| (\w+) \| (.+?) \| (.+?) \|$", text, re.M)
+    found = re.findall(r"^\| `(\w+)` \| ([\w.]+) \| (.+?) \| (.+?) \|$", text, re.M)
     assert len(found) == len({name for name, *_ in found}), "a function stands twice"
     return {name: (module, checked, used) for name, module, checked, used in found}
 
@@ -97,8 +97,9 @@ def test_used_by_is_what_the_analyses_import() -> None:
 def test_within_means_used_by_another_statistic() -> None:
     for name, (module, _, used) in rows().items():
         if used.startswith("within"):
-            others = [path for path in STATS.glob("*.py") if path.stem != module]
-            own = (STATS / f"{module}.py").read_text(encoding="utf-8")
+            home = (STATS / module.replace(".", "/")).with_suffix(".py")
+            others = [path for path in STATS.rglob("*.py") if path != home]
+            own = home.read_text(encoding="utf-8")
             elsewhere = any(re.search(rf"\b{name}\b", path.read_text(encoding="utf-8")) for path in others)
             assert elsewhere or len(re.findall(rf"\b{name}\(", own)) > 1, name
 

@@ -23,8 +23,8 @@ from outcomes.analysis.group_contrasts import (
 )
 from outcomes.analysis.joint_tests import JointTest, no_joint_test, of_strata, of_wald
 from outcomes.estimates import Estimate
-from outcomes.stats.linear import LinearFit, fit_linear, linear_contrast
-from outcomes.stats.strata import MantelHaenszel, mantel_haenszel
+from outcomes.stats.proportions.strata import MantelHaenszel, mantel_haenszel
+from outcomes.stats.regression.linear import LinearFit, fit_linear, linear_contrast
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,7 +259,7 @@ def two_way(cases: OutcomeCases) -> TwoWay:
 
     References
     ----------
-    Joint test: see :func:`outcomes.stats.wald.wald_test`.
+    Joint test: see :func:`outcomes.stats.regression.wald.wald_test`.
     """
     known = ~np.isnan(cases.values)
     met, not_met = (known & (cases.reduction == label) for label in REDUCTION)
@@ -289,9 +289,7 @@ class _CellMeans:
     classical: LinearFit
 
 
-def _cell_means(
-    cases: OutcomeCases, cells: Sequence[tuple[str, BoolArray, BoolArray]]
-) -> _CellMeans | None:
+def _cell_means(cases: OutcomeCases, cells: Sequence[tuple[str, BoolArray, BoolArray]]) -> _CellMeans | None:
     """Fit a mean to each side of each stratum that has two cases on both; None when none has."""
     cells = [(name, a, b) for name, a, b in cells if a.sum() >= 2 and b.sum() >= 2]
     if not cells:
@@ -327,9 +325,7 @@ def _interaction(
     return of_wald(model.classical if classical else model.fit, rows, question, n_missing)
 
 
-def _pair_interactions(
-    cases: OutcomeCases, model: _CellMeans | None, n_missing: int
-) -> tuple[Estimate, ...]:
+def _pair_interactions(cases: OutcomeCases, model: _CellMeans | None, n_missing: int) -> tuple[Estimate, ...]:
     """Return the difference in the reduction effect for every pair of planned strategies in the model."""
     if model is None:
         return ()

@@ -29,7 +29,7 @@ from outcomes.analysis.group_contrasts import (
 from outcomes.analysis.joint_tests import JointTest, crude_tests
 from outcomes.analysis.sample import StudySample
 from outcomes.errors import StudyError
-from outcomes.stats.multiplicity import holm
+from outcomes.stats.testing.multiplicity import holm
 
 __all__ = ["Comparison", "Contrast", "JointTest", "OutcomeSummary", "Pooled", "TwoWay", "compare"]
 

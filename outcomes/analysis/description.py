@@ -17,8 +17,8 @@ from outcomes.analysis.overlap import OverlapCell, OverlapTable, overlap_table, 
 from outcomes.analysis.sample import StudySample
 from outcomes.cohort.concepts import concepts, units_of
 from outcomes.errors import StudyError
-from outcomes.stats.balance import DENOMINATORS, StandardisedDifference, standardised_differences
-from outcomes.stats.summary import GroupSummary, LevelSummary, NumberSummary, summarise_groups
+from outcomes.stats.groups.balance import DENOMINATORS, StandardisedDifference, standardised_differences
+from outcomes.stats.groups.summary import GroupSummary, LevelSummary, NumberSummary, summarise_groups
 
 __all__ = [
     "BaselineCell",
@@ -257,7 +257,7 @@ def baseline_table(sample: StudySample, by: By = "strategy") -> BaselineTable:
     if by not in ("strategy", "reduction"):
         raise StudyError(f'by = {by!r} is not allowed; use "strategy" or "reduction"', code="bad_choice")
     if by == "reduction" and sample.study.reduction is None:
-        raise StudyError("this study does not ask about reduction; use by = \"strategy\"", code="not_asked")
+        raise StudyError('this study does not ask about reduction; use by = "strategy"', code="not_asked")
     rows = sample.frame["eligible"].to_numpy(dtype=bool)
     columns = {name: _described(sample.frame[name], name) for name in _variables(sample)}
     if not rows.all():
@@ -284,7 +284,9 @@ def _variables(sample: StudySample) -> list[str]:
     present = sample.frame.columns
     unknown = [name for name in sample.study.covariates if name not in present]
     if unknown:
-        raise StudyError(f"covariates {', '.join(unknown)} are not columns of this cohort", code="no_covariate")
+        raise StudyError(
+            f"covariates {', '.join(unknown)} are not columns of this cohort", code="no_covariate"
+        )
     recorded = [name for name in BEFORE_STRATEGY if name in present]
     pattern = [sample.study.pattern] if sample.study.pattern in present else []
     return list(dict.fromkeys([*recorded, *pattern, *sample.study.covariates]))

@@ -19,7 +19,7 @@ from outcomes.analysis.protocol import OutcomePlan, Study
 from outcomes.analysis.sample import Measured, StudySample
 from outcomes.analysis.standardisation import OutcomeModel, exposure_rows, fit_outcome
 from outcomes.estimates import Estimate
-from outcomes.stats.wild import wild_cluster_bootstrap
+from outcomes.stats.regression.wild import wild_cluster_bootstrap
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from outcomes.analysis.effects import Gate
 from outcomes.analysis.support import Comparable, Judged
-from outcomes.stats.propensity import fit_propensity
-from outcomes.stats.weights import effective_size
+from outcomes.stats.causal.propensity import fit_propensity
+from outcomes.stats.numerics.weights import effective_size
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

@@ -14,10 +14,10 @@ from outcomes.analysis.overlap import patient_codes, strategies_seen
 from outcomes.analysis.sample import Measured, StudySample
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.groups import mean_difference
-from outcomes.stats.linear import fit_linear, linear_contrast
-from outcomes.stats.moments import moments
-from outcomes.stats.proportions import (
+from outcomes.stats.groups.groups import mean_difference
+from outcomes.stats.groups.ranks import hodges_lehmann
+from outcomes.stats.numerics.moments import moments
+from outcomes.stats.proportions.proportions import (
     chi_squared,
     fisher_exact,
     odds_ratio,
@@ -25,7 +25,7 @@ from outcomes.stats.proportions import (
     risk_ratio,
     wilson,
 )
-from outcomes.stats.ranks import hodges_lehmann
+from outcomes.stats.regression.linear import fit_linear, linear_contrast
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

@@ -9,13 +9,13 @@ import numpy as np
 
 from outcomes.analysis.group_contrasts import FloatArray, OutcomeCases, one_cluster
 from outcomes.errors import EstimationError
-from outcomes.stats.anova import welch_anova
-from outcomes.stats.exact_tables import exact_test
-from outcomes.stats.linear import LinearFit, fit_linear
-from outcomes.stats.proportions import chi_squared
-from outcomes.stats.ranks import kruskal_wallis
-from outcomes.stats.strata import StratifiedTest
-from outcomes.stats.wald import wald_test
+from outcomes.stats.groups.anova import welch_anova
+from outcomes.stats.groups.ranks import kruskal_wallis
+from outcomes.stats.proportions.exact_tables import exact_test
+from outcomes.stats.proportions.proportions import chi_squared
+from outcomes.stats.proportions.strata import StratifiedTest
+from outcomes.stats.regression.linear import LinearFit, fit_linear
+from outcomes.stats.regression.wald import wald_test
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,8 +13,8 @@ from outcomes.analysis.standardisation import Cases, cluster_deviations
 from outcomes.cohort.reduction import ShareMet, share_met_bounds
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.clusters import LEAST_OBSERVED, degrees_of_freedom
-from outcomes.stats.contrasts import contrast_covariance, contrast_estimates
+from outcomes.stats.regression.clusters import LEAST_OBSERVED, degrees_of_freedom
+from outcomes.stats.regression.contrasts import contrast_covariance, contrast_estimates
 
 
 def standardised_share_met(cases: Cases, labelled: NDArray[np.bool_]) -> dict[str, Estimate]:

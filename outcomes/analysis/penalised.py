@@ -16,10 +16,10 @@ from outcomes.analysis.risks import RiskDesign, average_many, risk_design
 from outcomes.analysis.standardisation import Cases, Reading
 from outcomes.analysis.states import effect_direction, effect_state
 from outcomes.estimates import Estimate
-from outcomes.stats.bootstrap import cluster_resamples, percentile_interval
-from outcomes.stats.firth import fit_firth
-from outcomes.stats.firth_resamples import fit_firth_resamples
-from outcomes.stats.student import t_quantile
+from outcomes.stats.numerics.student import t_quantile
+from outcomes.stats.regression.firth import fit_firth
+from outcomes.stats.regression.firth_resamples import fit_firth_resamples
+from outcomes.stats.resampling.bootstrap import cluster_resamples, percentile_interval
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

@@ -18,10 +18,10 @@ from outcomes.analysis.standardisation import (
     critical_values,
     read_effect,
 )
-from outcomes.stats.clusters import LEAST_OBSERVED, degrees_of_freedom
-from outcomes.stats.contrasts import contrast_covariance, contrast_estimates
-from outcomes.stats.logistic import LogisticFit, fit_logistic
-from outcomes.stats.rank import rank_check
+from outcomes.stats.numerics.rank import rank_check
+from outcomes.stats.regression.clusters import LEAST_OBSERVED, degrees_of_freedom
+from outcomes.stats.regression.contrasts import contrast_covariance, contrast_estimates
+from outcomes.stats.regression.logistic import LogisticFit, fit_logistic
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

@@ -29,7 +29,7 @@ from outcomes.analysis.standardisation import (
 )
 from outcomes.analysis.support import Comparable, Judged
 from outcomes.errors import EstimationError
-from outcomes.stats.separation import find_separation
+from outcomes.stats.regression.separation import find_separation
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

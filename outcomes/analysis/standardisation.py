@@ -15,10 +15,16 @@ from outcomes.analysis.protocol import Better
 from outcomes.analysis.states import effect_direction, effect_state
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.linear import LinearFit, at_level, contrast_covariance, fit_linear, linear_contrast
-from outcomes.stats.rank import rank_check
-from outcomes.stats.simultaneous import max_t_quantile
-from outcomes.stats.student import t_quantile
+from outcomes.stats.numerics.rank import rank_check
+from outcomes.stats.numerics.student import t_quantile
+from outcomes.stats.regression.linear import (
+    LinearFit,
+    at_level,
+    contrast_covariance,
+    fit_linear,
+    linear_contrast,
+)
+from outcomes.stats.testing.simultaneous import max_t_quantile
 
 #: Residuals this small beside the outcome are rounding.
 _NO_RESIDUAL = 1e-12

@@ -165,7 +165,9 @@ def _without_effect(row: Mapping[str, Any]) -> list[str]:
     if "window_days" in row and name not in EVENT_NAMES:
         found.append(f"window_days of {name!r} has no effect; it is for {' and '.join(EVENT_NAMES)}")
     if "visit" in row and name in EVENT_NAMES:
-        found.append(f"visit of {name!r} has no effect: events have no visit; write window_days, or leave both out")
+        found.append(
+            f"visit of {name!r} has no effect: events have no visit; write window_days, or leave both out"
+        )
     if "dominance" in row and name != "grip_share":
         found.append(f"dominance of {name!r} has no effect; it is for grip_share")
     in_full = sorted({"margin", "margin_unit", "margin_source", "margin_kind"} & set(row))

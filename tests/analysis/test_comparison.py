@@ -15,7 +15,7 @@ from statsmodels.stats.contingency_tables import StratifiedTable
 
 from outcomes.analysis.comparison import compare
 from outcomes.errors import StudyError
-from outcomes.stats.proportions import risk_difference, wilson
+from outcomes.stats.proportions.proportions import risk_difference, wilson
 
 
 def _continuous_cohort(make_sample, *, n=240, two_wrists=False, seed=5):
@@ -42,7 +42,12 @@ def _binary_cohort(make_sample, *, patient=None):
     reduction = [r for _, r, _, n in cells for _ in range(n)]
     events = [float(i < e) for _, _, e, n in cells for i in range(n)]
     return make_sample(
-        strategy, outcome=events, kind="binary", reduction=reduction, patient=patient, judged=("plate", "pins")
+        strategy,
+        outcome=events,
+        kind="binary",
+        reduction=reduction,
+        patient=patient,
+        judged=("plate", "pins"),
     )
 
 
@@ -73,10 +78,15 @@ def test_continuous_contrast_is_welch_with_its_own_cases(make_sample):
     assert estimate.value == pytest.approx(a.mean() - b.mean(), rel=1e-12)
     assert (estimate.conf_low, estimate.conf_high) == pytest.approx((low, high), rel=1e-9)
     assert estimate.p_value == pytest.approx(expected.pvalue, rel=1e-9)
-    assert (estimate.n, estimate.n_missing) == (a.notna().sum() + b.notna().sum(), a.isna().sum() + b.isna().sum())
+    assert (estimate.n, estimate.n_missing) == (
+        a.notna().sum() + b.notna().sum(),
+        a.isna().sum() + b.isna().sum(),
+    )
     assert (estimate.contrast, estimate.unit, estimate.method) == ("cast minus plate", "kg", "Welch t")
     shift = contrast.beside[0]
-    assert shift.value == pytest.approx(np.median(np.subtract.outer(a.dropna().to_numpy(), b.dropna().to_numpy())), rel=1e-12)
+    assert shift.value == pytest.approx(
+        np.median(np.subtract.outer(a.dropna().to_numpy(), b.dropna().to_numpy())), rel=1e-12
+    )
     assert shift.method.startswith("Hodges-Lehmann")
 
 
@@ -191,7 +201,10 @@ def test_two_wrists_are_clustered_and_the_unclustered_interval_is_kept(make_samp
     assert contrast.beside[0].method == "Welch t"
     assert contrast.beside[0].value == pytest.approx(contrast.estimate.value, rel=1e-12)
     single, _ = _continuous_cohort(make_sample)
-    assert _find(compare(single, "result").within_reduction, ("cast", "plate"), "met").estimate == contrast.beside[0]
+    assert (
+        _find(compare(single, "result").within_reduction, ("cast", "plate"), "met").estimate
+        == contrast.beside[0]
+    )
     assert any("20 patients have more than one eligible case" in note for note in comparison.notes)
 
 
@@ -276,7 +289,10 @@ def test_empty_and_thin_cells_say_why(make_sample):
     )  # fmt: skip
     comparison = compare(sample, "result")
     thin = _find(comparison.within_reduction, ("a", "b"), "not met").estimate
-    assert (thin.value, thin.reason) == (None, "n too small: 3 and 0 values, at least 2 in each group are needed")
+    assert (thin.value, thin.reason) == (
+        None,
+        "n too small: 3 and 0 values, at least 2 in each group are needed",
+    )
     assert comparison.family_size == 2
     assert comparison.two_way.left_out == ("b",)
     assert "fewer than two strata" in comparison.two_way.interaction.reason
@@ -313,7 +329,17 @@ def test_one_patient_only_is_not_estimable(make_sample):
 def test_tidy_uses_the_common_columns(make_sample):
     sample, _ = _continuous_cohort(make_sample)
     tidy = compare(sample, "result").tidy()
-    common = ["outcome", "group", "contrast", "estimate", "std_error", "conf_low", "conf_high", "p_value", "n"]
+    common = [
+        "outcome",
+        "group",
+        "contrast",
+        "estimate",
+        "std_error",
+        "conf_low",
+        "conf_high",
+        "p_value",
+        "n",
+    ]
     assert set([*common, "n_missing", "unit", "method"]) <= set(tidy.columns)
     assert tidy.section.drop_duplicates().tolist() == [
         "summary", "strategy within reduction", "reduction within strategy", "crude total", "pooled over strata",

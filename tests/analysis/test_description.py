@@ -166,7 +166,9 @@ def test_wrong_questions_are_refused(sample, make_sample):
 
 
 def test_page_and_sentence_escape_and_name(make_sample):
-    sample = make_sample(["<plate>", "<plate>", "pins", "pins"], outcome=[0.0] * 4, columns={"age": AGE[:2] * 2})
+    sample = make_sample(
+        ["<plate>", "<plate>", "pins", "pins"], outcome=[0.0] * 4, columns={"age": AGE[:2] * 2}
+    )
     assert "&lt;plate&gt;" in baseline_table(sample)._repr_html_()
     sample = make_sample(["a", "a", "b", "b"], outcome=[0.0] * 4, columns={"age": [50.0, 60, 70, 80]})
     assert "age 2.83 (a v b)" in str(baseline_table(sample))

@@ -10,8 +10,8 @@ import pytest
 from outcomes.analysis.answer import answer_question
 from outcomes.analysis.sample import StudySample
 from outcomes.estimates import Margin
-from outcomes.stats.linear import fit_linear
-from outcomes.stats.wild import wild_cluster_bootstrap
+from outcomes.stats.regression.linear import fit_linear
+from outcomes.stats.regression.wild import wild_cluster_bootstrap
 
 PLATE, PINS = "volar locking plate", "percutaneous pinning"
 

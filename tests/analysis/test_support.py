@@ -9,7 +9,7 @@ from scipy import optimize
 from outcomes.analysis.gates import data_gates, reduction_gates, strategy_gates
 from outcomes.analysis.support import comparable_set, judged_strategies, limits_of
 from outcomes.errors import EstimationError
-from outcomes.stats.propensity import fit_propensity
+from outcomes.stats.causal.propensity import fit_propensity
 
 LIMITS = limits_of({})
 

@@ -12,7 +12,7 @@ from outcomes.analysis.gates import strategy_gates
 from outcomes.analysis.standardisation import critical_values
 from outcomes.analysis.support import comparable_set, judged_strategies, limits_of
 from outcomes.estimates import Estimate, Margin
-from outcomes.stats.simultaneous import max_t_quantile
+from outcomes.stats.testing.simultaneous import max_t_quantile
 
 A, B, C = "volar locking plate", "percutaneous pinning", "external fixation"
 

@@ -20,7 +20,7 @@ from scipy import stats
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from outcomes.stats.totals_bootstrap import bootstrap_mean_difference
+from outcomes.stats.resampling.totals_bootstrap import bootstrap_mean_difference
 
 
 def difference(x, y, axis=-1):

@@ -22,7 +22,7 @@ from bench_shares import TERMS, invented
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from outcomes.stats.doubly_robust_bootstrap import bootstrap_doubly_robust
+from outcomes.stats.causal.doubly_robust_bootstrap import bootstrap_doubly_robust
 
 REPLICATES = 200
 FLOOR = 0.01

@@ -24,8 +24,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import numpy as np
 import pandas as pd
 
-from outcomes.stats.balance import standardised_differences
-from outcomes.stats.summary import summarise_groups
+from outcomes.stats.groups.balance import standardised_differences
+from outcomes.stats.groups.summary import summarise_groups
 
 
 def invented(n: int) -> tuple[pd.DataFrame, list[str], list[str]]:

@@ -20,14 +20,14 @@ import statsmodels.api as sm
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from outcomes.stats.bootstrap import cluster_resamples
-from outcomes.stats.contrasts import contrast_covariance
-from outcomes.stats.firth import fit_firth
-from outcomes.stats.firth_resamples import fit_firth_resamples
-from outcomes.stats.linear import fit_linear, linear_contrast
-from outcomes.stats.logistic import fit_logistic
-from outcomes.stats.separation import find_separation
-from outcomes.stats.simultaneous import max_t_quantile
+from outcomes.stats.regression.contrasts import contrast_covariance
+from outcomes.stats.regression.firth import fit_firth
+from outcomes.stats.regression.firth_resamples import fit_firth_resamples
+from outcomes.stats.regression.linear import fit_linear, linear_contrast
+from outcomes.stats.regression.logistic import fit_logistic
+from outcomes.stats.regression.separation import find_separation
+from outcomes.stats.resampling.bootstrap import cluster_resamples
+from outcomes.stats.testing.simultaneous import max_t_quantile
 
 
 def milliseconds(call: Callable[[], object], repeats: int = 15) -> float:

@@ -23,8 +23,8 @@ import statsmodels.formula.api as smf
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from outcomes.stats.share_intervals import share_intervals
-from outcomes.stats.shares import explained_shares
+from outcomes.stats.regression.share_intervals import share_intervals
+from outcomes.stats.regression.shares import explained_shares
 
 TERMS = {
     "strategy": "C(strategy)", "severity": "C(severity)", "age": "age", "sex": "female", "body": "bmi",

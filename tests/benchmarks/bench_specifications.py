@@ -23,7 +23,7 @@ from bench_shares import TERMS, invented
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from outcomes.stats.specifications import Specification, fit_specifications
+from outcomes.stats.regression.specifications import Specification, fit_specifications
 
 
 def seconds(call, repeats: int = 3) -> float:

@@ -25,9 +25,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from lifelines import CoxPHFitter, KaplanMeierFitter
 from lifelines.statistics import multivariate_logrank_test
 
-from outcomes.stats.cox import fit_cox
-from outcomes.stats.kaplan_meier import kaplan_meier
-from outcomes.stats.log_rank import log_rank
+from outcomes.stats.survival.cox import fit_cox
+from outcomes.stats.survival.kaplan_meier import kaplan_meier
+from outcomes.stats.survival.log_rank import log_rank
 
 
 def seconds(call: Callable[[], object], repeats: int) -> float:

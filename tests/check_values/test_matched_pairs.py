@@ -6,7 +6,7 @@ import case_data
 import numpy as np
 from values_causal import lalonde
 
-from outcomes.stats.matching import match_cases
+from outcomes.stats.causal.matching import match_cases
 
 
 def test_matchit_passes_over_a_nearer_control_in_six_of_185() -> None:

@@ -6,11 +6,11 @@ from typing import Any
 
 from case_data import load
 
-from outcomes.stats.bland_altman import limits_of_agreement
-from outcomes.stats.fleiss_kappa import fleiss_kappa
-from outcomes.stats.icc import AGREEMENTS, intraclass_correlation
-from outcomes.stats.kappa import Kappa, cohen_kappa
-from outcomes.stats.rating_tables import category_counts, cross_table
+from outcomes.stats.agreement.bland_altman import limits_of_agreement
+from outcomes.stats.agreement.fleiss_kappa import fleiss_kappa
+from outcomes.stats.agreement.icc import AGREEMENTS, intraclass_correlation
+from outcomes.stats.agreement.kappa import Kappa, cohen_kappa
+from outcomes.stats.agreement.rating_tables import category_counts, cross_table
 
 
 class Row(dict[str, Any]):

@@ -8,17 +8,17 @@ from typing import Any
 import case_data
 import numpy as np
 
-from outcomes.stats.doubly_robust import aipw
-from outcomes.stats.exposure_model import fit_exposure
-from outcomes.stats.indirect_product import indirect_product
-from outcomes.stats.linear import fit_linear, linear_contrast
-from outcomes.stats.logistic import fit_logistic
-from outcomes.stats.matched_balance import matched_balance
-from outcomes.stats.matched_effect import matched_difference
-from outcomes.stats.matching import logit_score, match_cases, sets_of_pairs
-from outcomes.stats.mediation import mediation_effects
-from outcomes.stats.standardised import standardised_risk
-from outcomes.stats.weighting import exposure_weights, weighted_balance, weighted_difference
+from outcomes.stats.causal.doubly_robust import aipw
+from outcomes.stats.causal.exposure_model import fit_exposure
+from outcomes.stats.causal.indirect_product import indirect_product
+from outcomes.stats.causal.matched_balance import matched_balance
+from outcomes.stats.causal.matched_effect import matched_difference
+from outcomes.stats.causal.matching import logit_score, match_cases, sets_of_pairs
+from outcomes.stats.causal.mediation import mediation_effects
+from outcomes.stats.causal.weighting import exposure_weights, weighted_balance, weighted_difference
+from outcomes.stats.regression.linear import fit_linear, linear_contrast
+from outcomes.stats.regression.logistic import fit_logistic
+from outcomes.stats.regression.standardised import standardised_risk
 
 BALANCED = ["sex", "race", "age", "smokeintensity", "smokeyrs", "wt71"]
 

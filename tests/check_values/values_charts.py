@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from outcomes.stats.cusum_run_length import cusum_run_length
-from outcomes.stats.funnel import proportion_funnel
-from outcomes.stats.risk_adjusted_cusum import observed_minus_expected, risk_adjusted_cusum
+from outcomes.stats.charts.cusum_run_length import cusum_run_length
+from outcomes.stats.charts.funnel import proportion_funnel
+from outcomes.stats.charts.risk_adjusted_cusum import observed_minus_expected, risk_adjusted_cusum
 
 
 def funnel(case: dict[str, Any]) -> dict[str, Any]:

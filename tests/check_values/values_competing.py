@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 from case_data import load
 
-from outcomes.stats.cumulative_incidence import cumulative_incidence
-from outcomes.stats.gray import gray_test
-from outcomes.stats.subdistribution import fit_subdistribution
+from outcomes.stats.survival.cumulative_incidence import cumulative_incidence
+from outcomes.stats.survival.gray import gray_test
+from outcomes.stats.survival.subdistribution import fit_subdistribution
 
 YEARS = (2.0, 5.0, 8.0)
 

@@ -9,18 +9,18 @@ import pandas as pd
 from case_data import load, nist_groups
 
 from outcomes.estimates import Margin
-from outcomes.stats.ancova import ancova
-from outcomes.stats.anova import one_way_anova, welch_anova
-from outcomes.stats.effect_size import hedges_g, partial_eta_squared
-from outcomes.stats.equivalence import tost
-from outcomes.stats.groups import mean_difference
-from outcomes.stats.mcnemar import mcnemar
-from outcomes.stats.multiple_comparisons import tukey_kramer
-from outcomes.stats.nested import nested_test
-from outcomes.stats.permutation import permutation_test
-from outcomes.stats.ranks import hodges_lehmann, kruskal_wallis, mann_whitney
-from outcomes.stats.trend import cochran_armitage
-from outcomes.stats.two_way import two_way_anova
+from outcomes.stats.groups.ancova import ancova
+from outcomes.stats.groups.anova import one_way_anova, welch_anova
+from outcomes.stats.groups.effect_size import hedges_g, partial_eta_squared
+from outcomes.stats.groups.groups import mean_difference
+from outcomes.stats.groups.multiple_comparisons import tukey_kramer
+from outcomes.stats.groups.nested import nested_test
+from outcomes.stats.groups.permutation import permutation_test
+from outcomes.stats.groups.ranks import hodges_lehmann, kruskal_wallis, mann_whitney
+from outcomes.stats.groups.trend import cochran_armitage
+from outcomes.stats.groups.two_way import two_way_anova
+from outcomes.stats.proportions.mcnemar import mcnemar
+from outcomes.stats.testing.equivalence import tost
 
 Case = dict[str, Any]
 Values = dict[str, Any]

@@ -8,8 +8,8 @@ from typing import Any
 import case_data
 import numpy as np
 
-from outcomes.stats.linear import fit_linear, linear_contrast
-from outcomes.stats.rubin import PooledEstimate, pool_estimates, pool_scalar
+from outcomes.stats.missing.rubin import PooledEstimate, pool_estimates, pool_scalar
+from outcomes.stats.regression.linear import fit_linear, linear_contrast
 
 
 def parts(pooled: PooledEstimate) -> dict[str, Any]:

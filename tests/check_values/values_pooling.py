@@ -9,15 +9,16 @@ import numpy as np
 import pandas as pd
 from case_data import load
 
-from outcomes.stats.evalue import bias_factor, e_value
-from outcomes.stats.group_numbers import combine_groups, mean_sd_from_quantiles
-from outcomes.stats.heterogeneity import TAU_METHODS, judge_heterogeneity
-from outcomes.stats.meta_regression import egger, meta_regression
-from outcomes.stats.peto import peto_odds_ratio
-from outcomes.stats.pooling import leave_one_out, pool
-from outcomes.stats.rank_asymmetry import rank_asymmetry
-from outcomes.stats.study_effects import StudyEffects, effects_of_means, effects_of_tables
-from outcomes.stats.summary_numbers import (
+from outcomes.stats.causal.evalue import bias_factor, e_value
+from outcomes.stats.pooling.heterogeneity import TAU_METHODS, judge_heterogeneity
+from outcomes.stats.pooling.meta_regression import egger, meta_regression
+from outcomes.stats.pooling.peto import peto_odds_ratio
+from outcomes.stats.pooling.pooling import leave_one_out, pool
+from outcomes.stats.pooling.rank_asymmetry import rank_asymmetry
+from outcomes.stats.pooling.study_effects import StudyEffects, effects_of_means, effects_of_tables
+from outcomes.stats.pooling.trim_and_fill import trim_and_fill
+from outcomes.stats.printed.group_numbers import combine_groups, mean_sd_from_quantiles
+from outcomes.stats.printed.summary_numbers import (
     correlation_from_change,
     sd_from_difference_interval,
     sd_from_interval,
@@ -25,7 +26,6 @@ from outcomes.stats.summary_numbers import (
     sd_from_se,
     sd_of_change,
 )
-from outcomes.stats.trim_and_fill import trim_and_fill
 
 
 def two_by_two(d: pd.DataFrame) -> np.ndarray:

@@ -8,18 +8,11 @@ from typing import Any
 import case_data
 
 from outcomes.estimates import Estimate, Margin
-from outcomes.stats.equivalence import non_inferiority
-from outcomes.stats.exact_tables import exact_test
-from outcomes.stats.multiplicity import (
-    benjamini_hochberg,
-    benjamini_yekutieli,
-    bonferroni,
-    hochberg,
-    holm,
-    hommel,
-)
-from outcomes.stats.number_needed import number_needed
-from outcomes.stats.proportions import (
+from outcomes.stats.pooling.strata_homogeneity import effect_homogeneity
+from outcomes.stats.pooling.study_effects import TableMeasure
+from outcomes.stats.proportions.exact_tables import exact_test
+from outcomes.stats.proportions.number_needed import number_needed
+from outcomes.stats.proportions.proportions import (
     chi_squared,
     clopper_pearson,
     fisher_exact,
@@ -28,10 +21,17 @@ from outcomes.stats.proportions import (
     risk_ratio,
     wilson,
 )
-from outcomes.stats.score_intervals import score_difference
-from outcomes.stats.strata import MantelHaenszel, mantel_haenszel
-from outcomes.stats.strata_homogeneity import effect_homogeneity
-from outcomes.stats.study_effects import TableMeasure
+from outcomes.stats.proportions.score_intervals import score_difference
+from outcomes.stats.proportions.strata import MantelHaenszel, mantel_haenszel
+from outcomes.stats.testing.equivalence import non_inferiority
+from outcomes.stats.testing.multiplicity import (
+    benjamini_hochberg,
+    benjamini_yekutieli,
+    bonferroni,
+    hochberg,
+    holm,
+    hommel,
+)
 
 Values = dict[str, Any]
 BCG_SHARES: dict[str, tuple[str, TableMeasure]] = {

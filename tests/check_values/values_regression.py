@@ -7,16 +7,16 @@ from typing import Any
 import numpy as np
 from case_data import REFERENCE, load
 
-from outcomes.stats.clusters import robust_covariance
-from outcomes.stats.contrasts import linear_contrast
-from outcomes.stats.firth import fit_firth
-from outcomes.stats.firth_profile import profile_interval
-from outcomes.stats.interactions import product_columns
-from outcomes.stats.likelihood import likelihood_interval, likelihood_ratio_test
-from outcomes.stats.linear import LinearFit, fit_linear
-from outcomes.stats.logistic import fit_logistic
-from outcomes.stats.shares import explained_shares
-from outcomes.stats.wald import wald_test
+from outcomes.stats.regression.clusters import robust_covariance
+from outcomes.stats.regression.contrasts import linear_contrast
+from outcomes.stats.regression.firth import fit_firth
+from outcomes.stats.regression.firth_profile import profile_interval
+from outcomes.stats.regression.interactions import product_columns
+from outcomes.stats.regression.likelihood import likelihood_interval, likelihood_ratio_test
+from outcomes.stats.regression.linear import LinearFit, fit_linear
+from outcomes.stats.regression.logistic import fit_logistic
+from outcomes.stats.regression.shares import explained_shares
+from outcomes.stats.regression.wald import wald_test
 
 
 def errors(fit: Any) -> list[float]:

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from case_data import load
 
-from outcomes.stats.gee import fit_gee
-from outcomes.stats.mixed import fit_mixed, mixed_contrast
+from outcomes.stats.repeated.gee import fit_gee
+from outcomes.stats.repeated.mixed import fit_mixed, mixed_contrast
 
 
 def sleep(case: dict[str, Any]) -> dict[str, Any]:

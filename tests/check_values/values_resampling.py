@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from case_data import load
 
-from outcomes.stats.bca import bca_interval, bias_correction, jackknife
-from outcomes.stats.bootstrap import percentile_interval
+from outcomes.stats.resampling.bca import bca_interval, bias_correction, jackknife
+from outcomes.stats.resampling.bootstrap import percentile_interval
 
 
 def law_school(case: dict[str, Any]) -> dict[str, Any]:

@@ -9,14 +9,18 @@ import pandas as pd
 from case_data import load
 from scipy import special
 
-from outcomes.stats.concordance import concordance
-from outcomes.stats.cox import CoxFit, cox_contrast, fit_cox
-from outcomes.stats.cox_penalised import cox_profile_interval, fit_firth_cox
-from outcomes.stats.cox_proportionality import proportionality_test
-from outcomes.stats.cox_residuals import cox_residuals
-from outcomes.stats.kaplan_meier import kaplan_meier, survival_at, survival_quantile
-from outcomes.stats.log_rank import log_rank
-from outcomes.stats.restricted_mean import restricted_mean, restricted_mean_difference, restricted_mean_ratio
+from outcomes.stats.survival.concordance import concordance
+from outcomes.stats.survival.cox import CoxFit, cox_contrast, fit_cox
+from outcomes.stats.survival.cox_penalised import cox_profile_interval, fit_firth_cox
+from outcomes.stats.survival.cox_proportionality import proportionality_test
+from outcomes.stats.survival.cox_residuals import cox_residuals
+from outcomes.stats.survival.kaplan_meier import kaplan_meier, survival_at, survival_quantile
+from outcomes.stats.survival.log_rank import log_rank
+from outcomes.stats.survival.restricted_mean import (
+    restricted_mean,
+    restricted_mean_difference,
+    restricted_mean_ratio,
+)
 
 
 def six_mp() -> pd.DataFrame:

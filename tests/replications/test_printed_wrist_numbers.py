@@ -9,10 +9,16 @@ from __future__ import annotations
 import pytest
 
 from outcomes.estimates import Estimate
-from outcomes.stats.contingency import chi_squared, fisher_exact
-from outcomes.stats.exact_tables import exact_test
-from outcomes.stats.groups import mean_difference_from_summary
-from outcomes.stats.proportions import clopper_pearson, odds_ratio, risk_difference, risk_ratio, wilson
+from outcomes.stats.groups.groups import mean_difference_from_summary
+from outcomes.stats.proportions.contingency import chi_squared, fisher_exact
+from outcomes.stats.proportions.exact_tables import exact_test
+from outcomes.stats.proportions.proportions import (
+    clopper_pearson,
+    odds_ratio,
+    risk_difference,
+    risk_ratio,
+    wilson,
+)
 
 
 def rounded(estimate: Estimate, digits: int) -> tuple[float, float, float]:

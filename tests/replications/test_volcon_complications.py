@@ -61,7 +61,11 @@ def test_recomputed_differences_and_ratios(analysis):
     # Recomputed, not printed: Newcombe in percentage points, Katz, Woolf. The lower limit of the risk ratio by hand:
     # 1.25581 exp(-1.95996 sqrt(1/9 - 1/43 + 1/7 - 1/42)) = 0.5149.
     difference = contrast.estimate
-    assert [round(x, 1) for x in (difference.value, difference.conf_low, difference.conf_high)] == [4.3, -12.6, 20.8]
+    assert [round(x, 1) for x in (difference.value, difference.conf_low, difference.conf_high)] == [
+        4.3,
+        -12.6,
+        20.8,
+    ]
     risk, odds = contrast.beside
     assert [round(x, 2) for x in (risk.value, risk.conf_low, risk.conf_high)] == [1.26, 0.51, 3.06]
     assert [round(x, 2) for x in (odds.value, odds.conf_low, odds.conf_high)] == [1.32, 0.44, 3.96]
@@ -74,6 +78,10 @@ def test_only_the_crude_total_is_given(analysis):
     assert [effect.groups for effect in answer.total_pairs] == [(PLATE, CAST)]
     # Recomputed, not printed: the raw difference in percentage points with Newcombe's limits.
     estimate = answer.total_pairs[0].estimate
-    assert [round(x, 1) for x in (estimate.value, estimate.conf_low, estimate.conf_high)] == [4.3, -12.6, 20.8]
+    assert [round(x, 1) for x in (estimate.value, estimate.conf_low, estimate.conf_high)] == [
+        4.3,
+        -12.6,
+        20.8,
+    ]
     assert answer.model.startswith("Raw risks")
     assert estimate.n == 85

@@ -43,7 +43,12 @@ class PublishedTable:
         """Read the table by a dictionary and run the whole study."""
         patient = {"is": "patient_id"}
         dictionary = {"format": "outcomes dictionary 1", "columns": {"Patient": patient, **columns}}
-        plan = {"format": "outcomes study 1", "declared": "2026-01-15", "data_seen_before_plan": "yes", **study}
+        plan = {
+            "format": "outcomes study 1",
+            "declared": "2026-01-15",
+            "data_seen_before_plan": "yes",
+            **study,
+        }
         cohort = read_cohort(table, dictionary)
         cohort.ledger.check()
         return analyse(cohort, read_study(plan))

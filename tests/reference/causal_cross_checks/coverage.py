@@ -15,14 +15,14 @@ import pandas as pd
 from scipy import special
 
 from outcomes.estimates import Estimate
-from outcomes.stats.exposure_model import fit_exposure
-from outcomes.stats.indirect_product import indirect_product
-from outcomes.stats.linear import fit_linear, linear_contrast
-from outcomes.stats.matched_effect import matched_difference
-from outcomes.stats.matching import logit_score, match_cases
-from outcomes.stats.mediation import mediation_effects
-from outcomes.stats.observation_weights import observation_weights, observed_difference
-from outcomes.stats.weighting import exposure_weights
+from outcomes.stats.causal.exposure_model import fit_exposure
+from outcomes.stats.causal.indirect_product import indirect_product
+from outcomes.stats.causal.matched_effect import matched_difference
+from outcomes.stats.causal.matching import logit_score, match_cases
+from outcomes.stats.causal.mediation import mediation_effects
+from outcomes.stats.causal.weighting import exposure_weights
+from outcomes.stats.missing.observation_weights import observation_weights, observed_difference
+from outcomes.stats.regression.linear import fit_linear, linear_contrast
 
 Made = Iterator[tuple[str, float, Estimate]]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy import stats
 
-from outcomes.stats.funnel import proportion_funnel
-from outcomes.stats.risk_adjusted_cusum import cusum_limit
+from outcomes.stats.charts.funnel import proportion_funnel
+from outcomes.stats.charts.risk_adjusted_cusum import cusum_limit
 
 
 def funnels() -> None:

@@ -7,9 +7,9 @@ import sys
 import numpy as np
 
 from outcomes.estimates import Estimate
-from outcomes.stats.cumulative_incidence import cumulative_incidence, incidence_difference
-from outcomes.stats.recurrent_events import mean_cumulative_count
-from outcomes.stats.subdistribution import fit_subdistribution
+from outcomes.stats.survival.cumulative_incidence import cumulative_incidence, incidence_difference
+from outcomes.stats.survival.recurrent_events import mean_cumulative_count
+from outcomes.stats.survival.subdistribution import fit_subdistribution
 
 AT, OWN, OTHER = 5.0, 0.1, 0.05
 

@@ -18,7 +18,7 @@ import numpy as np
 from scipy import stats
 
 HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE.parents[1] / "stats"))
+sys.path.insert(0, str(HERE.parents[1] / "stats" / "groups"))
 from group_data_sets import data_sets  # noqa: E402
 
 

@@ -8,7 +8,7 @@ import tempfile
 from pathlib import Path
 
 HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE.parents[1] / "stats"))
+sys.path.insert(0, str(HERE.parents[1] / "stats" / "planning"))
 
 from planning_scenarios import scenarios  # noqa: E402
 

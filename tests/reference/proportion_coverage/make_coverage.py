@@ -13,7 +13,7 @@ import numpy as np
 import scipy
 
 HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE.parents[1] / "stats"))
+sys.path.insert(0, str(HERE.parents[1] / "stats" / "proportions"))
 import proportion_coverage as study  # noqa: E402
 
 SIZES = range(10, 201)

@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE.parents[1] / "stats"))
+sys.path.insert(0, str(HERE.parents[1] / "stats" / "regression"))
 
 from regression_sets import FAMILIES  # noqa: E402
 

@@ -1,4 +1,4 @@
-# Regressions of the random data sets of tests/stats/regression_sets.py, by R.
+# Regressions of the random data sets of tests/stats/regression/regression_sets.py, by R.
 # Called by generate.py: Rscript reference.R FOLDER, with one CSV a family there; writes FAMILY_out.csv beside it.
 suppressMessages({library(sandwich); library(clubSandwich); library(brglm2); library(ordinal); library(Hmisc)
   library(lme4); library(lmerTest); library(pbkrtest); library(geepack); library(numDeriv); library(MASS)})

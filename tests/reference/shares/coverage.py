@@ -21,8 +21,8 @@ import scipy
 
 sys.path.insert(0, str(Path(__file__).parents[3]))
 
-from outcomes.stats.share_intervals import share_intervals
-from outcomes.stats.shares import shapley_coefficients, subset_r2
+from outcomes.stats.regression.share_intervals import share_intervals
+from outcomes.stats.regression.shares import shapley_coefficients, subset_r2
 
 LEVELS, MET = 5, np.array([0.4, 0.55, 0.7, 0.75, 0.6])
 SHARE = np.array([0.35, 0.25, 0.2, 0.12, 0.08])

@@ -1,0 +1,1 @@
+"""Agreement: intraclass correlation, kappa, limits of agreement, error of measurement."""

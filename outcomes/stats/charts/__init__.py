@@ -1,0 +1,1 @@
+"""Charts of units and of consecutive cases: funnel limits, standardised ratios, cumulative sums, run rules."""

@@ -1,0 +1,1 @@
+"""Two and several groups: means, ranks, effect sizes, permutations, trends, pairs, balance."""

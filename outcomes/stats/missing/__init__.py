@@ -1,0 +1,1 @@
+"""Missing data: imputation, pooling over imputations, shifts, weights, bounds."""

@@ -1,0 +1,1 @@
+"""Checked arrays, quantiles, moments, ranks of matrices: what every other room stands on."""

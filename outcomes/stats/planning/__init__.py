@@ -1,0 +1,1 @@
+"""Sample size, power and precision."""

@@ -1,0 +1,1 @@
+"""Pooling of studies: effects, heterogeneity, moderators, small studies."""

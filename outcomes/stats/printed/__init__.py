@@ -1,0 +1,1 @@
+"""Printed numbers: what they imply, and whether they can all be true."""

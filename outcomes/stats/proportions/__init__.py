@@ -1,0 +1,1 @@
+"""Proportions and tables: one, two, paired, by stratum."""

@@ -1,0 +1,1 @@
+"""Linear, logistic, penalised, Poisson and ordinal regression, with errors by cluster and contrasts."""

@@ -1,0 +1,1 @@
+"""Repeated measures: mixed models, estimating equations, groups at each visit."""

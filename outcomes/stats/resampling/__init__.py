@@ -1,0 +1,1 @@
+"""Bootstrap: draws, percentile and BCa limits, anything computed from totals."""

@@ -1,0 +1,177 @@
+"""Times to the first of several events: checked, without missing rows, in an order that no input order changes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from outcomes.errors import EstimationError
+from outcomes.stats.numerics.arrays import FloatArray, IntArray
+from outcomes.stats.numerics.inputs import numbers
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompetingTimes:
+    """Rows that are complete, sorted by group, time and cause.
+
+    Attributes
+    ----------
+    time : ndarray, shape (n,)
+    cause : ndarray of int, shape (n,)
+        0 for censored, else 1 + position in `causes`.
+    causes, groups : tuple of str
+    group, cluster : ndarray of int, shape (n,)
+        Position in `groups`; number of the cluster (each row its own without clusters).
+    order : ndarray of int, shape (n,)
+        Row of the input that each row came from.
+    n_missing : int
+        Rows left out.
+    """
+
+    time: FloatArray
+    cause: IntArray
+    causes: tuple[str, ...]
+    group: IntArray
+    groups: tuple[str, ...]
+    cluster: IntArray
+    order: IntArray
+    n_missing: int
+
+
+def level_codes(
+    values: Any, n: int, name: str, levels: Sequence[Any] | None = None
+) -> tuple[IntArray, tuple[str, ...]]:
+    """Return positions of labels in their sorted (or declared, or categorical) levels, -1 where missing.
+
+    Raises
+    ------
+    EstimationError
+        Wrong length; labels that are not declared, by count.
+
+    Examples
+    --------
+    >>> level_codes(["b", "a", None], 3, "groups")
+    (array([ 1,  0, -1]), ('a', 'b'))
+    """
+    if values is None:
+        return np.zeros(n, dtype=np.int64), ("all",)
+    given = pd.Series(values).reset_index(drop=True)
+    if given.shape != (n,):
+        raise EstimationError(
+            f"{name}: {len(given)} labels for {n} rows; give one label for each row", code="bad_shape"
+        )
+    if levels is None:
+        categorical = isinstance(given.dtype, pd.CategoricalDtype)
+        found = given.cat.categories if categorical else given.dropna().unique()
+        try:
+            levels = list(found) if categorical else sorted(found)
+        except TypeError:
+            raise EstimationError(
+                f"{name}: labels of one kind only, text or numbers", code="bad_labels"
+            ) from None
+    codes = np.asarray(pd.Index(levels).get_indexer(pd.Index(given)), dtype=np.int64)
+    unknown = (codes < 0) & given.notna().to_numpy()
+    if unknown.any():
+        raise EstimationError(
+            f"{name}: {int(unknown.sum())} rows have a label that is not declared; allowed: "
+            f"{', '.join(map(str, levels))}",
+            code="unknown_label",
+        )
+    # a column of whole numbers with gaps is stored as decimals; its labels stay whole
+    whole = [isinstance(level, float) and level.is_integer() for level in levels]
+    return codes, tuple(str(int(x) if is_whole else x) for x, is_whole in zip(levels, whole, strict=True))
+
+
+def check_time(time: Any, name: str = "time") -> FloatArray:
+    """Return times as floats, NaN where missing; refuse negative and infinite ones by their count.
+
+    Examples
+    --------
+    >>> check_time([0, 2.5, None])
+    array([0. , 2.5, nan])
+    """
+    array = numbers(time, f"{name}: every value must be a number of days, months or years, or missing")
+    if array.ndim != 1 or len(array) == 0:
+        raise EstimationError(f"{name}: give one column with at least one row", code="bad_shape")
+    if np.isinf(array).any() or (array < 0).any():
+        bad = int((np.isinf(array) | (array < 0)).sum())
+        raise EstimationError(
+            f"{name}: {bad} values are negative or infinite; times are finite and at least 0", code="bad_time"
+        )
+    return array + 0.0  # turns -0.0 into 0.0
+
+
+def competing_times(
+    time: Any,
+    event: Any,
+    *,
+    censored: Any = 0,
+    causes: Sequence[Any] | None = None,
+    groups: Any = None,
+    clusters: Any = None,
+) -> CompetingTimes:
+    """Check and sort times to the first of several events.
+
+    Parameters
+    ----------
+    time : array_like, shape (n,)
+        Time to the event or to the end of follow-up, at least 0.
+    event : array_like, shape (n,)
+        What ended the time: the label of a cause, or `censored`.
+    censored : label
+        What stands for censored in `event`.
+    causes : sequence of labels, optional
+        Declared causes, in order; those that occur, sorted, for None.
+    groups, clusters : array_like, shape (n,), optional
+        Labels; categories keep their order. A missing cluster is refused.
+
+    Returns
+    -------
+    CompetingTimes
+        Rows in which time, event or group is missing are left out and counted.
+
+    Raises
+    ------
+    EstimationError
+        Bad times or labels, no complete row, no cause declared or seen.
+
+    Examples
+    --------
+    >>> data = competing_times([3, 1, 2], ["death", "none", "revision"], censored="none")
+    >>> data.causes, data.cause.tolist(), data.order.tolist()
+    (('death', 'revision'), [0, 2, 1], [1, 2, 0])
+    """
+    times = check_time(time)
+    n = len(times)
+    labels = pd.Series(event).reset_index(drop=True)
+    if labels.shape != (n,):
+        raise EstimationError(f"event: {len(labels)} labels for {n} rows", code="bad_shape")
+    is_censored = (labels == censored).fillna(False).to_numpy(dtype=bool)
+    cause, names = level_codes(labels.astype(object).mask(is_censored), n, "event", causes)
+    group, group_names = level_codes(groups, n, "groups")
+    used: NDArray[np.bool_] = ~np.isnan(times) & (is_censored | (cause >= 0)) & (group >= 0)
+    if not used.any():
+        raise EstimationError("no row with time, event and group", code="no_rows")
+    if not names:
+        raise EstimationError(
+            "everyone is censored and no cause is declared; name the causes to get their curves of 0",
+            code="no_events",
+        )
+    cluster, _ = level_codes(np.arange(n) if clusters is None else clusters, n, "clusters")
+    if (cluster[used] < 0).any():
+        raise EstimationError(
+            f"the cluster is missing in {int((cluster[used] < 0).sum())} rows; leave them out first and count them",
+            code="missing_cluster",
+        )
+    coded = np.where(is_censored, 0, cause + 1)
+    rows = np.flatnonzero(used)
+    order = rows[np.lexsort((cluster[rows], coded[rows], times[rows], group[rows]))]
+    return CompetingTimes(
+        time=times[order], cause=coded[order], causes=names, group=group[order], groups=group_names,
+        cluster=cluster[order], order=order, n_missing=n - len(rows),
+    )  # fmt: skip

@@ -1,0 +1,1 @@
+"""What may be claimed: margins, families of p-values, several intervals at once."""
