@@ -13,7 +13,7 @@ from outcomes.analysis.estimands import Contrast, Family
 from outcomes.analysis.standardisation import Cases, Reading
 from outcomes.analysis.states import effect_direction, effect_state
 from outcomes.estimates import Estimate
-from outcomes.stats.proportions.proportions import risk_difference
+from outcomes.stats.proportions.risks import risk_difference
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

@@ -14,10 +14,10 @@ from outcomes.analysis.overlap import patient_codes, strategies_seen
 from outcomes.analysis.sample import Measured, StudySample
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.groups.groups import mean_difference
+from outcomes.stats.groups.means import mean_difference
 from outcomes.stats.groups.ranks import hodges_lehmann
 from outcomes.stats.numerics.moments import moments
-from outcomes.stats.proportions.proportions import (
+from outcomes.stats.proportions.risks import (
     chi_squared,
     fisher_exact,
     odds_ratio,

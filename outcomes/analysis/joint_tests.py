@@ -12,7 +12,7 @@ from outcomes.errors import EstimationError
 from outcomes.stats.groups.anova import welch_anova
 from outcomes.stats.groups.ranks import kruskal_wallis
 from outcomes.stats.proportions.exact_tables import exact_test
-from outcomes.stats.proportions.proportions import chi_squared
+from outcomes.stats.proportions.risks import chi_squared
 from outcomes.stats.proportions.strata import StratifiedTest
 from outcomes.stats.regression.linear import LinearFit, fit_linear
 from outcomes.stats.regression.wald import wald_test

@@ -15,7 +15,7 @@ from statsmodels.stats.contingency_tables import StratifiedTable
 
 from outcomes.analysis.comparison import compare
 from outcomes.errors import StudyError
-from outcomes.stats.proportions.proportions import risk_difference, wilson
+from outcomes.stats.proportions.risks import risk_difference, wilson
 
 
 def _continuous_cohort(make_sample, *, n=240, two_wrists=False, seed=5):

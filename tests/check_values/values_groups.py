@@ -12,7 +12,7 @@ from outcomes.estimates import Margin
 from outcomes.stats.groups.ancova import ancova
 from outcomes.stats.groups.anova import one_way_anova, welch_anova
 from outcomes.stats.groups.effect_size import hedges_g, partial_eta_squared
-from outcomes.stats.groups.groups import mean_difference
+from outcomes.stats.groups.means import mean_difference
 from outcomes.stats.groups.multiple_comparisons import tukey_kramer
 from outcomes.stats.groups.nested import nested_test
 from outcomes.stats.groups.permutation import permutation_test

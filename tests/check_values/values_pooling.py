@@ -13,7 +13,7 @@ from outcomes.stats.causal.evalue import bias_factor, e_value
 from outcomes.stats.pooling.heterogeneity import TAU_METHODS, judge_heterogeneity
 from outcomes.stats.pooling.meta_regression import egger, meta_regression
 from outcomes.stats.pooling.peto import peto_odds_ratio
-from outcomes.stats.pooling.pooling import leave_one_out, pool
+from outcomes.stats.pooling.pooled_effect import leave_one_out, pool
 from outcomes.stats.pooling.rank_asymmetry import rank_asymmetry
 from outcomes.stats.pooling.study_effects import StudyEffects, effects_of_means, effects_of_tables
 from outcomes.stats.pooling.trim_and_fill import trim_and_fill

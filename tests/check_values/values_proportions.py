@@ -12,7 +12,7 @@ from outcomes.stats.pooling.strata_homogeneity import effect_homogeneity
 from outcomes.stats.pooling.study_effects import TableMeasure
 from outcomes.stats.proportions.exact_tables import exact_test
 from outcomes.stats.proportions.number_needed import number_needed
-from outcomes.stats.proportions.proportions import (
+from outcomes.stats.proportions.risks import (
     chi_squared,
     clopper_pearson,
     fisher_exact,

@@ -9,10 +9,10 @@ from __future__ import annotations
 import pytest
 
 from outcomes.estimates import Estimate
-from outcomes.stats.groups.groups import mean_difference_from_summary
+from outcomes.stats.groups.means import mean_difference_from_summary
 from outcomes.stats.proportions.contingency import chi_squared, fisher_exact
 from outcomes.stats.proportions.exact_tables import exact_test
-from outcomes.stats.proportions.proportions import (
+from outcomes.stats.proportions.risks import (
     clopper_pearson,
     odds_ratio,
     risk_difference,

@@ -17,7 +17,7 @@ from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.numerics.arrays import FloatArray, check_choice, check_level
 from outcomes.stats.numerics.inputs import count_array, normal_quantile, numbers, two_sided_p
-from outcomes.stats.proportions.proportions import wilson
+from outcomes.stats.proportions.risks import wilson
 from outcomes.stats.resampling.bootstrap import BootstrapInterval, percentile_interval
 
 KappaWeights = Literal["none", "linear", "quadratic"]

@@ -173,7 +173,7 @@ def games_howell(
     --------
     With two groups it is Welch's interval:
 
-    >>> from outcomes.stats.groups.groups import mean_difference
+    >>> from outcomes.stats.groups.means import mean_difference
     >>> a, b = [1, 2, 6], [3, 9, 4, 5]
     >>> round(games_howell([a, b]).estimates[0].conf_low - mean_difference(a, b).conf_low, 9)
     0.0

@@ -11,7 +11,7 @@ from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.numerics.arrays import check_level
 from outcomes.stats.numerics.inputs import events_of, whole
-from outcomes.stats.proportions.proportions import DifferenceUnit, ShareUnit, risk_difference, wilson
+from outcomes.stats.proportions.risks import DifferenceUnit, ShareUnit, risk_difference, wilson
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +79,7 @@ def share_bounds(
         Cases without a value.
     level : float
     unit : {"proportion", "percent"}
-        As for :func:`outcomes.stats.proportions.proportions.wilson`.
+        As for :func:`outcomes.stats.proportions.risks.wilson`.
 
     Returns
     -------
@@ -129,7 +129,7 @@ def difference_bounds(
     events_b, n_b, missing_b : int
     level : float
     unit : str
-        As for :func:`outcomes.stats.proportions.proportions.risk_difference`.
+        As for :func:`outcomes.stats.proportions.risks.risk_difference`.
 
     Returns
     -------

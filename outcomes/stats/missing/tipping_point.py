@@ -207,7 +207,7 @@ def shifted_analysis(
 
     Examples
     --------
-    >>> from outcomes.stats.groups.groups import mean_difference
+    >>> from outcomes.stats.groups.means import mean_difference
     >>> grip = np.array([20.0, 22, 25, np.nan, 30, 31, 33, np.nan])
     >>> arm = np.repeat([0.0, 1.0], 4)
     >>> def contrast(c):

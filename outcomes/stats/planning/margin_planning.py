@@ -13,7 +13,7 @@ from scipy import special, stats
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import check_choice
 from outcomes.stats.numerics.student import t_quantile
-from outcomes.stats.planning.planning import PlannedPower, SampleSize, check_positive
+from outcomes.stats.planning.plans import PlannedPower, SampleSize, check_positive
 
 NODES, NODE_WEIGHTS = special.roots_legendre(120)
 

@@ -17,8 +17,8 @@ from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import check_choice
 from outcomes.stats.numerics.inputs import normal_quantile
 from outcomes.stats.numerics.student import t_quantile
-from outcomes.stats.planning.planning import LARGEST, check_positive, check_share, round_up
-from outcomes.stats.printed.printed import group_size
+from outcomes.stats.planning.plans import LARGEST, check_positive, check_share, round_up
+from outcomes.stats.printed.printed_text import group_size
 
 ShareMethod = Literal["Wilson", "Wald"]
 

@@ -6,7 +6,7 @@ import dataclasses
 import math
 
 from outcomes.errors import EstimationError
-from outcomes.stats.planning.planning import SampleSize, round_up
+from outcomes.stats.planning.plans import SampleSize, round_up
 
 
 def design_effect(cluster_size: float, icc: float, *, cv: float = 0.0) -> float:

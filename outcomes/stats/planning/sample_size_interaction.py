@@ -14,7 +14,7 @@ from scipy import special
 
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import check_choice
-from outcomes.stats.planning.planning import (
+from outcomes.stats.planning.plans import (
     PlannedPower,
     SampleSize,
     Sided,
@@ -28,7 +28,7 @@ from outcomes.stats.planning.planning import (
     z_of,
 )
 from outcomes.stats.planning.sample_size_means import power_of_shift
-from outcomes.stats.printed.printed import group_size
+from outcomes.stats.printed.printed_text import group_size
 
 MeansMethod = Literal["t", "z"]
 NAMES = {"t": "noncentral t, N - 4 degrees of freedom", "z": "normal approximation"}

@@ -14,7 +14,7 @@ from scipy import special
 
 from outcomes.stats.numerics.arrays import check_choice
 from outcomes.stats.planning.margin_planning import check_within, room_to_margin, sized, tost_power
-from outcomes.stats.planning.planning import (
+from outcomes.stats.planning.plans import (
     PlannedPower,
     SampleSize,
     check_plan,

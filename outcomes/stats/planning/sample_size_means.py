@@ -15,7 +15,7 @@ from scipy import special
 
 from outcomes.stats.numerics.arrays import check_choice
 from outcomes.stats.numerics.student import t_quantile
-from outcomes.stats.planning.planning import (
+from outcomes.stats.planning.plans import (
     PlannedPower,
     SampleSize,
     Sided,
@@ -29,7 +29,7 @@ from outcomes.stats.planning.planning import (
     two_sizes,
     z_of,
 )
-from outcomes.stats.printed.printed import group_size
+from outcomes.stats.printed.printed_text import group_size
 
 MeansMethod = Literal["t", "z"]
 METHODS = {"t": "t test, noncentral t", "z": "normal approximation"}

@@ -14,7 +14,7 @@ from scipy import special, stats
 
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import FloatArray, check_choice
-from outcomes.stats.planning.planning import (
+from outcomes.stats.planning.plans import (
     PlannedPower,
     SampleSize,
     Sided,

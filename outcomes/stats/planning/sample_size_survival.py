@@ -11,7 +11,7 @@ import math
 from scipy import special
 
 from outcomes.errors import EstimationError
-from outcomes.stats.planning.planning import (
+from outcomes.stats.planning.plans import (
     PlannedPower,
     SampleSize,
     Sided,
@@ -22,7 +22,7 @@ from outcomes.stats.planning.planning import (
     z_of,
 )
 from outcomes.stats.planning.sample_size_means import power_of_shift
-from outcomes.stats.printed.printed import group_size
+from outcomes.stats.printed.printed_text import group_size
 
 METHOD = "Schoenfeld, log-rank test"
 

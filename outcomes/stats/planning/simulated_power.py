@@ -13,8 +13,8 @@ from numpy.typing import ArrayLike
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.numerics.inputs import numbers
-from outcomes.stats.printed.printed import group_size
-from outcomes.stats.proportions.proportions import wilson
+from outcomes.stats.printed.printed_text import group_size
+from outcomes.stats.proportions.risks import wilson
 
 BLOCK = 10_000  # data sets drawn at once, so that memory does not grow with their number
 

@@ -26,7 +26,7 @@ from outcomes.stats.pooling.heterogeneity import (
     tau_squared,
     weighted_fit,
 )
-from outcomes.stats.pooling.pooling import effect_estimate
+from outcomes.stats.pooling.pooled_effect import effect_estimate
 
 LineInterval = Literal["Hartung-Knapp", "normal"]
 

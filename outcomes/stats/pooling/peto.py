@@ -15,7 +15,7 @@ from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.numerics.arrays import check_level
 from outcomes.stats.numerics.inputs import chi2_p, count_array
-from outcomes.stats.pooling.pooling import effect_estimate
+from outcomes.stats.pooling.pooled_effect import effect_estimate
 from outcomes.stats.proportions.strata import NO_STRATUM, StratifiedTest
 
 

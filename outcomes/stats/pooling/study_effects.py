@@ -36,7 +36,7 @@ class StudyEffects:
     Attributes
     ----------
     values, std_errors : ndarray, shape (m,)
-        As :func:`outcomes.stats.pooling.pooling.pool` takes them.
+        As :func:`outcomes.stats.pooling.pooled_effect.pool` takes them.
     used : ndarray of int, shape (m,)
         0-based numbers of the studies used, in order.
     left_out : int

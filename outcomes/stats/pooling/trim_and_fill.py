@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import FloatArray, check_choice
 from outcomes.stats.pooling.heterogeneity import TauMethod, check_studies, tau_squared, weighted_fit
-from outcomes.stats.pooling.pooling import IntervalMethod, Model, Pooled, pool
+from outcomes.stats.pooling.pooled_effect import IntervalMethod, Model, Pooled, pool
 
 Side = Literal["auto", "left", "right"]
 CAUTION = (
@@ -85,7 +85,7 @@ def trim_and_fill(
     Parameters
     ----------
     values, std_errors, model, tau2, interval, level, ratio, names, contrast, unit
-        As for :func:`outcomes.stats.pooling.pooling.pool`.
+        As for :func:`outcomes.stats.pooling.pooled_effect.pool`.
     side : {"auto", "left", "right"}
         Where studies are thought missing. "auto": left when effects rise with their standard errors (slope
         of a line fitted with the same weights), right when they fall.

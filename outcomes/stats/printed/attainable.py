@@ -19,7 +19,7 @@ import pandas as pd
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import check_choice
 from outcomes.stats.numerics.inputs import whole
-from outcomes.stats.printed.printed import Printed, group_size, read_printed
+from outcomes.stats.printed.printed_text import Printed, group_size, read_printed
 
 Divisor = Literal["n - 1", "n"]
 Attained = Literal["found", "none exists", "not decided"]

@@ -10,7 +10,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 from outcomes.stats.printed.attainable import Divisor, find_sample, whole_totals
-from outcomes.stats.printed.printed import Printed, PrintedCheck, group_size, read_printed
+from outcomes.stats.printed.printed_text import Printed, PrintedCheck, group_size, read_printed
 
 
 def grim(mean: str | int, n: int, *, items: int = 1) -> PrintedCheck:

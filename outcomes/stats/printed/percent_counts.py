@@ -11,7 +11,7 @@ import pandas as pd
 
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.inputs import events_of, whole
-from outcomes.stats.printed.printed import Printed, PrintedCheck, group_size, read_printed
+from outcomes.stats.printed.printed_text import Printed, PrintedCheck, group_size, read_printed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

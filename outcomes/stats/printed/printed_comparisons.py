@@ -13,7 +13,7 @@ from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import check_choice
 from outcomes.stats.numerics.inputs import chi2_p, events_of, two_sided_p
 from outcomes.stats.printed.attainable import spread
-from outcomes.stats.printed.printed import (
+from outcomes.stats.printed.printed_text import (
     Finding,
     Printed,
     PrintedCheck,

@@ -15,7 +15,14 @@ from outcomes.estimates import Estimate
 from outcomes.stats.numerics.arrays import check_choice, check_level
 from outcomes.stats.numerics.inputs import two_sided_p
 from outcomes.stats.numerics.student import t_quantile
-from outcomes.stats.printed.printed import SLACK, Printed, PrintedCheck, judge_p, read_printed, read_printed_p
+from outcomes.stats.printed.printed_text import (
+    SLACK,
+    Printed,
+    PrintedCheck,
+    judge_p,
+    read_printed,
+    read_printed_p,
+)
 from outcomes.stats.printed.printed_tests import compare_p
 
 Scale = Literal["difference", "ratio"]

@@ -14,7 +14,7 @@ from typing import Literal
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import check_choice
 from outcomes.stats.numerics.inputs import chi2_p, f_p, two_sided_p
-from outcomes.stats.printed.printed import (
+from outcomes.stats.printed.printed_text import (
     Printed,
     PrintedCheck,
     PrintedP,
@@ -170,7 +170,7 @@ def compare_p(
     low, high, alpha : float
         Limits of p, level of significance.
     check, printed, n, method, reason, note
-        As for :class:`outcomes.stats.printed.printed.PrintedCheck`.
+        As for :class:`outcomes.stats.printed.printed_text.PrintedCheck`.
     halve : bool
         Whether a one-sided p exists that might have been printed.
     agrees : bool, optional

@@ -15,7 +15,7 @@ import pandas as pd
 
 from outcomes.errors import EstimationError
 from outcomes.stats.printed.attainable import spread
-from outcomes.stats.printed.printed import SLACK, PrintedCheck, group_size, read_printed
+from outcomes.stats.printed.printed_text import SLACK, PrintedCheck, group_size, read_printed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

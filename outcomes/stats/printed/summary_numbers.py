@@ -69,7 +69,7 @@ class DerivedGroup:
     ----------
     n : int
     mean, sd : float
-        As :func:`outcomes.stats.groups.groups.mean_difference_from_summary` takes them.
+        As :func:`outcomes.stats.groups.means.mean_difference_from_summary` takes them.
     steps, assumed : tuple of str
         As for :class:`DerivedNumber`.
     source : str

@@ -15,7 +15,7 @@ from outcomes.estimates import Estimate
 from outcomes.stats.numerics.arrays import FloatArray, check_choice, check_level
 from outcomes.stats.numerics.inputs import SMALLEST_P, events_of
 from outcomes.stats.proportions.contingency import conditional_chances, no_comparison
-from outcomes.stats.proportions.proportions import ShareUnit
+from outcomes.stats.proportions.risks import ShareUnit
 
 HALVINGS = 75
 FARTHEST = 100.0  # log odds ratios beyond this do not occur

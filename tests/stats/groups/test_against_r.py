@@ -17,11 +17,11 @@ import pytest
 
 from outcomes.estimates import Estimate
 from outcomes.stats.groups.anova import one_way_anova, welch_anova
-from outcomes.stats.groups.groups import mean_difference
+from outcomes.stats.groups.means import mean_difference
 from outcomes.stats.groups.ranks import hodges_lehmann, kruskal_wallis, mann_whitney
 from outcomes.stats.groups.summary import NumberSummary, summarise_groups
 from outcomes.stats.proportions.exact_tables import exact_test
-from outcomes.stats.proportions.proportions import (
+from outcomes.stats.proportions.risks import (
     chi_squared,
     clopper_pearson,
     fisher_exact,

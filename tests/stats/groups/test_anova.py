@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from outcomes.stats.groups.anova import one_way_anova, welch_anova
-from outcomes.stats.groups.groups import mean_difference
+from outcomes.stats.groups.means import mean_difference
 
 
 def test_two_groups_are_the_squared_t_tests():

@@ -12,9 +12,9 @@ from scipy import stats
 from outcomes.estimates import Estimate
 from outcomes.stats.groups.anova import one_way_anova, welch_anova
 from outcomes.stats.groups.balance import standardised_difference
-from outcomes.stats.groups.groups import mean_difference
+from outcomes.stats.groups.means import mean_difference
 from outcomes.stats.groups.ranks import hodges_lehmann, kruskal_wallis
-from outcomes.stats.proportions.proportions import (
+from outcomes.stats.proportions.risks import (
     fisher_exact,
     odds_ratio,
     risk_difference,

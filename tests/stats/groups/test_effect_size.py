@@ -17,7 +17,7 @@ from outcomes.stats.groups.effect_size import (
     partial_eta_squared,
     partial_omega_squared,
 )
-from outcomes.stats.groups.groups import mean_difference
+from outcomes.stats.groups.means import mean_difference
 from outcomes.stats.numerics.noncentral import noncentral_f_below, noncentral_t_below
 from outcomes.stats.pooling.study_effects import effects_of_means
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from outcomes.errors import EstimationError
-from outcomes.stats.groups.groups import mean_difference
+from outcomes.stats.groups.means import mean_difference
 from outcomes.stats.groups.multiple_comparisons import games_howell, tukey_kramer
 from outcomes.stats.numerics.student import t_two_sided_p
 from outcomes.stats.numerics.studentised_range import studentised_range_p, studentised_range_quantile

@@ -11,7 +11,7 @@ import pytest
 from outcomes.errors import EstimationError
 from outcomes.stats.groups.ancova import ancova
 from outcomes.stats.groups.anova import one_way_anova
-from outcomes.stats.groups.groups import mean_difference
+from outcomes.stats.groups.means import mean_difference
 from outcomes.stats.groups.nested import nested_test
 from outcomes.stats.groups.two_way import two_way_anova
 from outcomes.stats.regression.linear import fit_linear

@@ -10,14 +10,14 @@ import pytest
 from scipy import stats
 
 from outcomes.errors import EstimationError
-from outcomes.stats.groups.groups import mean_difference
+from outcomes.stats.groups.means import mean_difference
 from outcomes.stats.groups.paired import paired_mean_difference, signed_rank
 from outcomes.stats.groups.rank_trend import jonckheere_terpstra
 from outcomes.stats.groups.ranks import kruskal_wallis, mann_whitney
 from outcomes.stats.groups.stratified_ranks import van_elteren
 from outcomes.stats.groups.trend import cochran_armitage, linear_trend
 from outcomes.stats.proportions.mcnemar import mcnemar, mcnemar_from_pairs
-from outcomes.stats.proportions.proportions import clopper_pearson
+from outcomes.stats.proportions.risks import clopper_pearson
 
 # Cochran-Armitage
 

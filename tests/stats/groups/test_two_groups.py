@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from outcomes.errors import EstimationError
-from outcomes.stats.groups.groups import mean_difference, mean_difference_from_summary
+from outcomes.stats.groups.means import mean_difference, mean_difference_from_summary
 from outcomes.stats.numerics.moments import moments
 
 CLOSED = 1e-12

@@ -9,7 +9,7 @@ from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.causal.exposure_model import fit_exposure
 from outcomes.stats.causal.weighting import exposure_weights, weighted_difference
-from outcomes.stats.groups.groups import mean_difference
+from outcomes.stats.groups.means import mean_difference
 from outcomes.stats.missing.imputation import ColumnModel, completed, impute
 from outcomes.stats.missing.missing_bounds import difference_bounds, share_bounds
 from outcomes.stats.missing.observation_weights import observation_weights, observed_difference

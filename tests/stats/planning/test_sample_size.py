@@ -11,7 +11,7 @@ from scipy import special, stats
 
 from outcomes.errors import EstimationError
 from outcomes.stats.planning.margin_planning import tost_power
-from outcomes.stats.planning.planning import smallest
+from outcomes.stats.planning.plans import smallest
 from outcomes.stats.planning.precision import (
     precision_of_agreement_limits,
     precision_of_icc,
@@ -64,7 +64,7 @@ from outcomes.stats.planning.sample_size_survival import (
 )
 from outcomes.stats.planning.simulated_power import simulated_power
 from outcomes.stats.proportions.fisher_tables import fisher_p_table
-from outcomes.stats.proportions.proportions import risk_difference, wilson
+from outcomes.stats.proportions.risks import risk_difference, wilson
 
 PLANS = [{}, {"power": 0.9}, {"alpha": 0.01}, {"sided": "one"}, {"ratio": 2.0}, {"ratio": 0.4, "power": 0.95}]
 

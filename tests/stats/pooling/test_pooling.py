@@ -12,7 +12,7 @@ from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
 
 from outcomes.errors import EstimationError
-from outcomes.stats.groups.groups import mean_difference
+from outcomes.stats.groups.means import mean_difference
 from outcomes.stats.pooling.heterogeneity import (
     judge_heterogeneity,
     tau_squared,
@@ -21,9 +21,9 @@ from outcomes.stats.pooling.heterogeneity import (
 )
 from outcomes.stats.pooling.meta_regression import egger, meta_regression
 from outcomes.stats.pooling.peto import peto_odds_ratio
-from outcomes.stats.pooling.pooling import leave_one_out, pool
+from outcomes.stats.pooling.pooled_effect import leave_one_out, pool
 from outcomes.stats.pooling.study_effects import effects_of_estimates, effects_of_means, effects_of_tables
-from outcomes.stats.proportions.proportions import risk_ratio
+from outcomes.stats.proportions.risks import risk_ratio
 
 Y = np.array([0.3, -0.1, 0.8, 0.45, 0.2])
 SE = np.array([0.2, 0.15, 0.3, 0.1, 0.25])

@@ -18,7 +18,7 @@ from outcomes.errors import EstimationError
 from outcomes.stats.pooling.heterogeneity import TAU_METHODS, tau_squared, weighted_fit
 from outcomes.stats.pooling.meta_regression import egger, meta_regression
 from outcomes.stats.pooling.peto import peto_odds_ratio
-from outcomes.stats.pooling.pooling import leave_one_out, pool
+from outcomes.stats.pooling.pooled_effect import leave_one_out, pool
 from outcomes.stats.pooling.rank_asymmetry import rank_asymmetry
 from outcomes.stats.pooling.study_effects import effects_of_means, effects_of_tables
 from outcomes.stats.pooling.trim_and_fill import trim_and_fill

@@ -10,7 +10,7 @@ import math
 import numpy as np
 import pytest
 
-from outcomes.stats.pooling.pooling import pool
+from outcomes.stats.pooling.pooled_effect import pool
 
 REPETITIONS = 1000
 #: (studies, tau squared): coverage in percent of Hartung-Knapp, the same not below normal, normal, prediction.

@@ -14,13 +14,13 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from outcomes.stats.groups.groups import mean_difference_from_summary
+from outcomes.stats.groups.means import mean_difference_from_summary
 from outcomes.stats.pooling.heterogeneity import tau_squared, tau_squared_interval, weighted_fit
 from outcomes.stats.pooling.meta_regression import meta_regression
 from outcomes.stats.pooling.peto import peto_odds_ratio
-from outcomes.stats.pooling.pooling import pool
+from outcomes.stats.pooling.pooled_effect import pool
 from outcomes.stats.pooling.study_effects import effects_of_means, effects_of_tables
-from outcomes.stats.proportions.proportions import risk_ratio
+from outcomes.stats.proportions.risks import risk_ratio
 
 FOLDER = Path(__file__).parents[2] / "check_values"
 CASES = {

@@ -10,7 +10,7 @@ from scipy import optimize
 
 from outcomes.errors import EstimationError
 from outcomes.stats.pooling.heterogeneity import TAU_METHODS, judge_heterogeneity, tau_squared, weighted_fit
-from outcomes.stats.pooling.pooling import pool
+from outcomes.stats.pooling.pooled_effect import pool
 from outcomes.stats.pooling.rank_asymmetry import rank_asymmetry
 from outcomes.stats.pooling.study_effects import effects_of_means
 from outcomes.stats.pooling.trim_and_fill import CAUTION, trim_and_fill

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from outcomes.errors import EstimationError
-from outcomes.stats.groups.groups import mean_difference_from_summary
+from outcomes.stats.groups.means import mean_difference_from_summary
 from outcomes.stats.printed.group_numbers import combine_groups, mean_sd_from_quantiles
 from outcomes.stats.printed.summary_numbers import (
     correlation_from_change,

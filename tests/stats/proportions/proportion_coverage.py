@@ -16,7 +16,7 @@ from scipy.stats import binom, norm
 
 from outcomes.estimates import Estimate
 from outcomes.stats.proportions.mid_p import mid_p_share
-from outcomes.stats.proportions.proportions import clopper_pearson, risk_difference, risk_ratio, wilson
+from outcomes.stats.proportions.risks import clopper_pearson, risk_difference, risk_ratio, wilson
 from outcomes.stats.proportions.score_statistics import score_limits
 from outcomes.stats.proportions.strata import mantel_haenszel
 from outcomes.stats.proportions.stratified_differences import stratified_newcombe, stratified_score_difference

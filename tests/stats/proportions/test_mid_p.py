@@ -10,7 +10,7 @@ import pytest
 from outcomes.errors import EstimationError
 from outcomes.stats.proportions.contingency import fisher_exact
 from outcomes.stats.proportions.mid_p import mid_p_odds_ratio, mid_p_share
-from outcomes.stats.proportions.proportions import clopper_pearson
+from outcomes.stats.proportions.risks import clopper_pearson
 
 TABLES = {
     "tea": (3, 4, 1, 4),

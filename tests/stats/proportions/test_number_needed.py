@@ -7,7 +7,7 @@ import pytest
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.proportions.number_needed import number_needed
-from outcomes.stats.proportions.proportions import risk_difference
+from outcomes.stats.proportions.risks import risk_difference
 from outcomes.stats.proportions.score_intervals import score_difference, score_risk_ratio
 
 

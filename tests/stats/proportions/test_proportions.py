@@ -12,7 +12,7 @@ from scipy import stats
 from outcomes.errors import EstimationError
 from outcomes.stats.proportions.contingency import chi_squared, fisher_exact
 from outcomes.stats.proportions.exact_tables import exact_test
-from outcomes.stats.proportions.proportions import (
+from outcomes.stats.proportions.risks import (
     clopper_pearson,
     odds_ratio,
     risk_difference,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from outcomes.errors import EstimationError
-from outcomes.stats.proportions.proportions import odds_ratio, risk_ratio
+from outcomes.stats.proportions.risks import odds_ratio, risk_ratio
 from outcomes.stats.proportions.score_statistics import expected_events
 from outcomes.stats.proportions.strata import mantel_haenszel
 

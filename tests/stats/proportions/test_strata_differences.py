@@ -9,7 +9,7 @@ import pytest
 
 from outcomes.errors import EstimationError
 from outcomes.stats.pooling.strata_homogeneity import effect_homogeneity
-from outcomes.stats.proportions.proportions import risk_difference
+from outcomes.stats.proportions.risks import risk_difference
 from outcomes.stats.proportions.score_intervals import score_difference
 from outcomes.stats.proportions.strata import mantel_haenszel
 from outcomes.stats.proportions.stratified_differences import stratified_newcombe, stratified_score_difference

@@ -20,7 +20,7 @@ from outcomes.estimates import Estimate
 from outcomes.stats.pooling.strata_homogeneity import effect_homogeneity
 from outcomes.stats.proportions.contingency import chi_squared, fisher_exact
 from outcomes.stats.proportions.mid_p import mid_p_odds_ratio, mid_p_share
-from outcomes.stats.proportions.proportions import (
+from outcomes.stats.proportions.risks import (
     clopper_pearson,
     odds_ratio,
     risk_difference,

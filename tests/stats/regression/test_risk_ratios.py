@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from outcomes.errors import EstimationError
-from outcomes.stats.proportions.proportions import risk_ratio
+from outcomes.stats.proportions.risks import risk_ratio
 from outcomes.stats.regression.contrasts import linear_contrast
 from outcomes.stats.regression.delta import delta_estimates
 from outcomes.stats.regression.linear import fit_linear

@@ -6,8 +6,8 @@ import pytest
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate, Margin
-from outcomes.stats.groups.groups import mean_difference
-from outcomes.stats.proportions.proportions import risk_difference, risk_ratio
+from outcomes.stats.groups.means import mean_difference
+from outcomes.stats.proportions.risks import risk_difference, risk_ratio
 from outcomes.stats.testing.equivalence import non_inferiority, tost
 from outcomes.stats.testing.multiplicity import holm
 

@@ -8,7 +8,7 @@ from scipy import stats
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate, Margin
-from outcomes.stats.proportions.proportions import risk_difference
+from outcomes.stats.proportions.risks import risk_difference
 from outcomes.stats.testing.equivalence import non_inferiority, tost
 from outcomes.stats.testing.intersection_union import intersection_union
 

@@ -12,7 +12,7 @@ from scipy import optimize, special
 
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import check_choice
-from outcomes.stats.printed.printed import group_size
+from outcomes.stats.printed.printed_text import group_size
 
 Sided = Literal["one", "two"]
 
