@@ -1,10 +1,14 @@
 """Plant random faults in the statistics, one at a time, and count how many the tests find.
 
-    python tests/mutation/planting.py --each 4 --seed 1 [--only linear clusters] [--jobs 2] [--out FILE.json]
+    python tests/mutation/planting.py --each 4 --seed 1 [--rooms groups] [--only means] [--jobs 2] [--out FILE.json]
+    python tests/mutation/planting.py --again FILE.json      the survivors of that study once more, after new tests
+    python tests/mutation/planting.py --thirty               the faults planted by hand (thirty.py)
 
 A random sample of the mutants of every module (see mutants.py) is tested by the doctests of the module and by the test files
 that name it, quickest first, each run stopped at its first failure. Libraries are imported once and every mutant runs in a
-process forked from there. A mutant that runs over its time counts as found. Not part of the tests: it takes about an hour.
+process forked from there. A mutant that runs over its time counts as found. A survivor that survivors.json lists with a
+reason (nothing observable changes, or a constant of speed or safety) is counted apart, as justified. Faults planted by hand
+stand in a copy of the repository, because some are not in Python. Not part of the tests: a study takes about an hour.
 """
 
 from __future__ import annotations
@@ -19,18 +23,26 @@ import os
 import platform
 import random
 import re
+import shutil
 import signal
 import sys
+import tempfile
 import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
 
 from mutants import Mutant, mutants
+from thirty import FAULTS, Fault
 
 ROOT = Path(__file__).parents[2]
 STATS = ROOT / "outcomes" / "stats"
 SECONDS = 90
+#: What lives on for a reason; matched by module and text, because lines move.
+SURVIVORS: list[dict[str, str]] = json.loads(
+    (Path(__file__).parent / "survivors.json").read_text(encoding="utf-8")
+)
 #: Libraries that every mutant needs: imported before the first fork.
 LIBRARIES = (
     "numpy", "pandas", "scipy.stats", "scipy.optimize", "scipy.linalg", "statsmodels.api", "lifelines", "pytest",
@@ -103,8 +115,8 @@ def dependants(path: Path) -> list[str]:
     ]  # fmt: skip
 
 
-def run(path: Path, source: str, files: list[str]) -> str:
-    """Return "found", "survived" or "time" for one changed source."""
+def forked(task: Callable[[], int], seconds: float = SECONDS) -> str:
+    """Return "found", "survived" or "time" for a run of tests in a process of its own."""
     child = os.fork()
     if child == 0:
         code = 99
@@ -113,15 +125,10 @@ def run(path: Path, source: str, files: list[str]) -> str:
             quiet = os.open(os.devnull, os.O_WRONLY)
             os.dup2(quiet, 1)
             os.dup2(quiet, 2)
-            import pytest
-
-            planted = Planted(module_name(path), path, source)
-            code = int(
-                pytest.main([*files, "-x", "-q", "-p", "no:cacheprovider", "--no-header"], plugins=[planted])
-            )
+            code = task()
         finally:
             os._exit(code)
-    end = time.monotonic() + SECONDS
+    end = time.monotonic() + seconds
     while time.monotonic() < end:
         done, status = os.waitpid(child, os.WNOHANG)
         if done:
@@ -132,66 +139,167 @@ def run(path: Path, source: str, files: list[str]) -> str:
     return "time"
 
 
+def tested(files: list[str], plugins: list[object]) -> int:
+    """Run tests up to the first that fails."""
+    import pytest
+
+    return int(pytest.main([*files, "-x", "-q", "-p", "no:cacheprovider", "--no-header"], plugins=plugins))
+
+
+def run(path: Path, source: str, files: list[str]) -> str:
+    """Return what becomes of one changed source."""
+    return forked(lambda: tested(files, [Planted(module_name(path), path, source)]))
+
+
+def justified(module: str, before: str, after: str) -> bool:
+    """Return whether a survivor is listed with a reason."""
+    return any((row["module"], row["before"], row["after"]) == (module, before, after) for row in SURVIVORS)
+
+
+def copied(folder: Path) -> None:
+    """Copy what the tests read of the repository."""
+    for name in ("outcomes", "synthetic_cohort", "tests", "docs"):
+        shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
+    for file in ROOT.glob("*.*"):
+        if file.is_file():
+            shutil.copy(file, folder / file.name)
+
+
+def files_for(fault: Fault) -> list[Path]:
+    """Return the tests that concern the file of a fault; for a table of units, those that read cohorts."""
+    path = ROOT / "outcomes" / fault.file
+    if path.suffix == ".py":
+        found = [Path(file) for file in test_files(path)]
+        return [*found, *map(Path, dependants(path) if len(found) < 3 else [])]
+    return sorted((ROOT / "tests" / "cohort").glob("test_*.py"), key=lambda file: file.stat().st_size)
+
+
+def by_hand(fault: Fault, folder: Path) -> str:
+    """Return what becomes of one fault, planted in a copy of the repository."""
+    place = folder / "outcomes" / fault.file
+    files = [str(folder / file.relative_to(ROOT)) for file in files_for(fault)]
+    whole = place.read_text(encoding="utf-8")
+    if whole.count(fault.old) != 1:
+        raise SystemExit(f"{fault.file}: the text of a fault does not stand exactly once: {fault.old}")
+
+    def task() -> int:
+        os.chdir(folder)
+        sys.path[:] = [str(folder), *(entry for entry in sys.path if entry not in ("", str(ROOT)))]
+        # compiled files are known by the second and the size, and a fault may have both in common with the code
+        sys.dont_write_bytecode = True
+        return tested(files, [])
+
+    place.write_text(whole.replace(fault.old, fault.new), encoding="utf-8")
+    try:
+        return forked(task, 2 * SECONDS)
+    finally:
+        place.write_text(whole, encoding="utf-8")
+
+
+def thirty() -> None:
+    """Plant every fault of the list and say which are found."""
+    start, outcomes = time.monotonic(), []
+    with tempfile.TemporaryDirectory() as folder:
+        copied(Path(folder))
+        for fault in FAULTS:
+            outcomes.append(by_hand(fault, Path(folder)))
+            print(f"{outcomes[-1]:8} {fault.file}: {fault.effect}", flush=True)
+    found = outcomes.count("found")
+    print(f"{found} of {len(FAULTS)} faults planted by hand found, in {time.monotonic() - start:.0f} s")
+    raise SystemExit(0 if found == len(FAULTS) else 1)
+
+
 def chosen(path: Path, each: int, seed: int) -> list[Mutant]:
     """Return a random sample of the mutants of a module, the same for the same seed and source."""
     every = mutants(path.read_text(encoding="utf-8"))
     return random.Random(f"{seed} {path.stem}").sample(every, min(each, len(every)))
 
 
+def wanted(options: argparse.Namespace) -> list[tuple[Path, Mutant]]:
+    """Return what is to be planted: a sample of each module, or the survivors of an earlier study."""
+    again = json.loads(options.again.read_text(encoding="utf-8"))["survivors"] if options.again else []
+    asked = {(row["module"], row["before"], row["after"]) for row in again}
+    work = []
+    for path in sorted(STATS.rglob("*.py")):
+        left_out = (options.only and path.stem not in options.only) or (
+            options.rooms and path.parent.name not in options.rooms
+        )
+        if path.stem == "__init__" or left_out:
+            continue
+        if not options.again:
+            work += [(path, mutant) for mutant in chosen(path, options.each, options.seed)]
+        elif any(module == path.stem for module, *_ in asked):
+            every = mutants(path.read_text(encoding="utf-8"))
+            work += [(path, mutant) for mutant in every if (path.stem, mutant.before, mutant.after) in asked]
+    return work
+
+
 def main() -> None:
     """Run the study and write what was found."""
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    asked.add_argument("--each", type=int, default=4)
+    asked.add_argument("--each", type=int, default=4, help="mutants of each module")
     asked.add_argument("--seed", type=int, default=1)
-    asked.add_argument("--only", nargs="*")
+    asked.add_argument("--rooms", nargs="*", help="rooms of the statistics; all otherwise")
+    asked.add_argument("--only", nargs="*", help="modules; all otherwise")
+    asked.add_argument("--again", type=Path, help="a report whose survivors are planted once more")
+    asked.add_argument("--thirty", action="store_true", help="the faults of thirty.py instead")
     asked.add_argument("--jobs", type=int, default=1)
-    asked.add_argument("--out", type=Path)
+    asked.add_argument("--out", type=Path, help="where the report goes, JSON")
     options = asked.parse_args()
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
     os.chdir(ROOT)
     sys.path.insert(0, str(ROOT))
     for library in LIBRARIES:
         importlib.import_module(library)
-    work = []
-    for path in sorted(STATS.rglob("*.py")):
-        if path.stem != "__init__" and (not options.only or path.stem in options.only):
-            files = test_files(path)
-            files += dependants(path) if len(files) < 3 else []
-            if run(path, path.read_text(encoding="utf-8"), files) != "survived":
-                raise SystemExit(f"{path.stem}: its tests fail without a planted fault; mend them first")
-            work += [(path, mutant, files) for mutant in chosen(path, options.each, options.seed)]
+    if options.thirty:
+        thirty()
+    work, tests = wanted(options), {}
+    for path in dict.fromkeys(path for path, _ in work):
+        files = test_files(path)
+        tests[path] = files + (dependants(path) if len(files) < 3 else [])
+        if run(path, path.read_text(encoding="utf-8"), tests[path]) != "survived":
+            raise SystemExit(f"{path.stem}: its tests fail without a planted fault; mend them first")
     start, results = time.monotonic(), []
     with ThreadPoolExecutor(options.jobs) as pool:
-        for (path, mutant, _), outcome in zip(
-            work, pool.map(lambda w: run(w[0], w[1].source, w[2]), work), strict=True
-        ):
-            results.append((path, mutant, outcome))
-            if outcome == "survived":
+        outcomes = pool.map(lambda w: run(w[0], w[1].source, tests[w[0]]), work)
+        for (path, mutant), ended in zip(work, outcomes, strict=True):
+            reasoned = ended == "survived" and justified(path.stem, mutant.before, mutant.after)
+            results.append((path, mutant, "justified" if reasoned else ended))
+            if results[-1][2] == "survived":
                 print(f"survived: {path.stem}:{mutant.line}: {mutant.before}  ->  {mutant.after}", flush=True)
-    found = sum(outcome != "survived" for *_, outcome in results)
+    alive, listed = (sum(ended == kind for *_, ended in results) for kind in ("survived", "justified"))
+    found = len(results) - alive - listed
     print(
-        f"{found} of {len(results)} found, {100 * found / len(results):.1f} %, in {time.monotonic() - start:.0f} s"
+        f"{found} of {len(results)} found, {100 * found / max(len(results), 1):.1f} %, {listed} justified survivors, "
+        f"{alive} others, in {time.monotonic() - start:.0f} s"
     )
     if options.out:
         options.out.write_text(json.dumps(report(options, results), indent=1) + "\n", encoding="utf-8")
 
 
-def report(options, results) -> dict:
+def report(options: argparse.Namespace, results: list[tuple[Path, Mutant, str]]) -> dict[str, object]:
     """Return what the study found, in a form to keep."""
     import numpy
     import scipy
 
+    chosen_part = "".join(
+        f" --{name} {' '.join(given)}"
+        for name, given in (("rooms", options.rooms), ("only", options.only))
+        if given
+    )
+    counts = {kind: sum(ended == kind for *_, ended in results) for kind in ("found", "time", "justified")}
     return {
-        "command": f"python tests/mutation/planting.py --each {options.each} --seed {options.seed}",
+        "command": f"python tests/mutation/planting.py --each {options.each} --seed {options.seed}{chosen_part}",
         "date": date.today().isoformat(),
         "versions": {"python": platform.python_version(), "numpy": numpy.__version__, "scipy": scipy.__version__},
         "modules": len({path for path, *_ in results}),
         "planted": len(results),
-        "found": sum(outcome == "found" for *_, outcome in results),
-        "over_time": sum(outcome == "time" for *_, outcome in results),
+        "found": counts["found"],
+        "over_time": counts["time"],
+        "justified": counts["justified"],
         "survivors": [
             {"module": path.stem, "line": mutant.line, "before": mutant.before, "after": mutant.after}
-            for path, mutant, outcome in results if outcome == "survived"
+            for path, mutant, ended in results if ended == "survived"
         ],
     }  # fmt: skip
 
