@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Sequence
+from decimal import Decimal
+from numbers import Real
 from typing import Any
 
 import numpy as np
@@ -51,6 +54,59 @@ def check_level(level: float) -> None:
         )
 
 
+def floats(values: Any, what: str, names: Sequence[str] = ()) -> FloatArray:
+    """Return an array of floats; refuse text, dates and the like by position, never quoting a value.
+
+    Parameters
+    ----------
+    values : array_like
+        Numbers; NaN, None or pandas NA where missing. Text is refused even where it looks like a number.
+    what : str
+        What the array is called in a message.
+    names : sequence of str, optional
+        Names of the columns of a matrix, for the message.
+
+    Raises
+    ------
+    EstimationError
+        A value is not a number (code ``not_numeric``), or the rows differ in length (code ``bad_shape``).
+
+    Examples
+    --------
+    >>> floats([1, None], "the outcome")
+    array([ 1., nan])
+    """
+    try:
+        given = np.asarray(values)
+    except (TypeError, ValueError):  # "from None", here and below: numpy's message may quote a value
+        raise EstimationError(f"{what}: rows differ in length; give a rectangle", code="bad_shape") from None
+    if given.dtype.kind in "biuf":
+        return np.ascontiguousarray(given, dtype=np.float64)
+    cells = np.asarray(values, dtype=object)
+    wrong = np.reshape([not _is_number(cell) for cell in cells.ravel()], cells.shape)
+    if wrong.any():
+        raise EstimationError(_where(wrong, what, tuple(names)), code="not_numeric")
+    return np.array([np.nan if pd.isna(cell) else float(cell) for cell in cells.ravel()]).reshape(cells.shape)
+
+
+def _is_number(cell: Any) -> bool:
+    """Return whether a cell is a number or missing."""
+    if isinstance(cell, str | bytes | complex | datetime.date | np.datetime64 | np.timedelta64):
+        return False
+    return isinstance(cell, Real | Decimal | np.bool_) or cell is None or cell is pd.NA
+
+
+def _where(wrong: NDArray[np.bool_], what: str, names: tuple[str, ...]) -> str:
+    """Return the message that says how many cells are no numbers and where the first one is."""
+    n = int(wrong.sum())
+    first = tuple(int(i) for i in np.argwhere(wrong)[0])
+    place = f"row {first[0] + 1}" if first else "the only value"
+    if len(first) == 2:
+        named = len(names) == wrong.shape[1]
+        place += f" of column {names[first[1]] if named else first[1] + 1}"
+    return f"{what}: {n} values are not numbers, the first in {place}; convert the column to numbers first"
+
+
 def check_matrix(X: Any, names: Sequence[str]) -> tuple[FloatArray, tuple[str, ...]]:
     """Return the design as a float matrix and its column names, or refuse it.
 
@@ -64,15 +120,15 @@ def check_matrix(X: Any, names: Sequence[str]) -> tuple[FloatArray, tuple[str, .
     Raises
     ------
     EstimationError
-        Not a matrix, wrong or repeated names, or values that are missing or infinite.
+        Not a matrix, wrong or repeated names, or values that are no numbers, missing or infinite.
 
     Examples
     --------
     >>> check_matrix([[1, 2], [1, 3]], ["intercept", "age"])[1]
     ('intercept', 'age')
     """
-    design = np.ascontiguousarray(X, dtype=np.float64)
     names = tuple(names)
+    design = floats(X, "the design", names)
     if design.ndim != 2 or 0 in design.shape:
         raise EstimationError(
             f"the design has shape {design.shape}; give at least one row and one column, shape (n, p)",
@@ -100,14 +156,14 @@ def check_outcome(y: Any, n: int) -> FloatArray:
     Raises
     ------
     EstimationError
-        Wrong length, or values that are missing or infinite.
+        Wrong length, or values that are no numbers, missing or infinite.
 
     Examples
     --------
     >>> check_outcome([1, 0], 2)
     array([1., 0.])
     """
-    outcome = np.ascontiguousarray(y, dtype=np.float64)
+    outcome = floats(y, "the outcome")
     if outcome.shape != (n,):
         raise EstimationError(
             f"the outcome has shape {outcome.shape}; it needs one value for each of {n} rows",
@@ -128,7 +184,7 @@ def check_weights(weights: Any, n: int) -> FloatArray:
     Raises
     ------
     EstimationError
-        Wrong length, negative, missing or infinite weights, or none above 0.
+        Wrong length, weights that are no numbers, negative, missing or infinite, or none above 0.
 
     Examples
     --------
@@ -137,7 +193,7 @@ def check_weights(weights: Any, n: int) -> FloatArray:
     """
     if weights is None:
         return np.ones(n)
-    w = np.ascontiguousarray(weights, dtype=np.float64)
+    w = floats(weights, "the weights")
     if w.shape != (n,):
         raise EstimationError(
             f"the weights have shape {w.shape}; give one weight for each of {n} rows", code="bad_shape"
