@@ -12,7 +12,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"^```python\n(.*?)^```", README, re.M | re.S)
-USERS = ("surgeon", "registry", "journal-club")
+USERS = ("surgeon", "registry", "journal-club", "statistics")
 
 #: What a reader must find in the output; the counts of the third are from the paper (p printed as .78).
 SAID = {
@@ -24,6 +24,7 @@ SAID = {
         "% CI",
         "indeterminate",
     ],
+    "statistics": ["consistent", "patients", "172"],
     "journal-club": ["operated minus not operated: 4.264 percentage points", "p = 0.782", "not shown"],
 }
 
