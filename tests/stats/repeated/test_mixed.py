@@ -13,7 +13,7 @@ from outcomes.errors import EstimationError
 from outcomes.stats.groups.anova import one_way_anova
 from outcomes.stats.regression.linear import fit_linear
 from outcomes.stats.repeated.mixed import fit_mixed, mixed_contrast
-from outcomes.stats.repeated.mixed_likelihood import derivatives, subject_blocks
+from outcomes.stats.repeated.mixed_likelihood import _chain, derivatives, subject_blocks
 
 NAMES = ["one", "arm", "time", "cross"]
 
@@ -252,3 +252,71 @@ def test_contrast_refusals() -> None:
     assert list(table["contrast"]) == NAMES
     assert (table["df"] > 0).all()
     assert mixed_contrast(fit, np.zeros(4))[0].reason
+
+
+def test_one_row_more_than_subjects_and_than_coefficients_is_enough() -> None:
+    X = np.column_stack([np.ones(5), [0.0, 1.0, 0.0, 1.0, 3.0]])
+    y = [1.0, 2.5, 2.0, 1.0, 4.0]
+    fit = fit_mixed(X, y, names=["a", "b"], subjects=[1, 1, 2, 3, 4])
+    assert (fit.n, fit.n_subjects) == (5, 4)
+    with pytest.raises(EstimationError, match="5 rows of 5 subjects"):
+        fit_mixed(X, y, names=["a", "b"], subjects=range(5))
+    # three rows of two subjects for two coefficients stand, two rows do not
+    assert fit_mixed(X[:3], y[:3], names=["a", "b"], subjects=[1, 1, 2]).n == 3
+    with pytest.raises(EstimationError, match="3 rows of 2 subjects for 3 coefficients"):
+        fit_mixed(np.eye(3), y[:3], names=["a", "b", "c"], subjects=[1, 1, 2])
+
+
+def test_five_rows_of_two_subjects_hold_a_random_slope_and_four_do_not() -> None:
+    X, times = np.ones((5, 1)), np.array([0.0, 1.0, 2.0, 0.0, 1.0])
+    y = [1.0, 2.0, 2.5, 4.0, 7.0]
+    assert fit_mixed(X, y, names=["mean"], subjects=[1, 1, 1, 2, 2], slope=times).n == 5
+    with pytest.raises(EstimationError, match="2 random effects a subject"):
+        fit_mixed(X[:4], y[:4], names=["mean"], subjects=[1, 1, 2, 2], slope=times[:4])
+
+
+def test_maximum_likelihood_of_a_balanced_layout_by_hand() -> None:
+    # with k subjects of m rows: within = SSW / (k (m - 1)); within + m between = SSB / k
+    rng = np.random.default_rng(4)
+    rows = 3.0 * rng.normal(size=(7, 1)) + rng.normal(size=(7, 4))
+    within = np.sum((rows - rows.mean(axis=1, keepdims=True)) ** 2) / 21
+    whole = 4 * np.sum((rows.mean(axis=1) - rows.mean()) ** 2) / 7
+    fit = fit_mixed(
+        np.ones((28, 1)), rows.ravel(), names=["mean"], subjects=np.repeat(range(7), 4), method="ML"
+    )
+    assert fit.residual_sd**2 == pytest.approx(within, rel=1e-9)
+    assert fit.random_covariance[0, 0] == pytest.approx((whole - within) / 4, rel=1e-9)
+    assert fit.covariance[0, 0] == pytest.approx(whole / 28, rel=1e-9)
+    log_likelihood = -0.5 * (28 * np.log(2 * np.pi) + 21 * np.log(within) + 7 * np.log(whole) + 28)
+    assert fit.log_likelihood == pytest.approx(log_likelihood, rel=1e-11)
+    assert fit.criterion == pytest.approx(-2 * log_likelihood, rel=1e-11)
+    assert fit.decrement < 1e-16
+
+
+@pytest.mark.parametrize("factor", [[[1.5]], [[1.5, 0.0], [-0.4, 0.7]]])
+def test_derivatives_of_variances_by_their_factor(factor: list[list[float]]) -> None:
+    # G = L L' is quadratic in L, so differences are exact but for rounding
+    lower = np.array(factor)
+    q = len(lower)
+    places = [(0, 0), (1, 0), (1, 1)][: 1 if q == 1 else 3]
+
+    def variances(theta: np.ndarray) -> np.ndarray:
+        root = np.zeros((q, q))
+        for (i, j), value in zip(places, theta[:-1], strict=True):
+            root[i, j] = value
+        G = root @ root.T
+        return np.array([*(G[j, i] for i, j in places), theta[-1]])
+
+    at = np.array([*(lower[i, j] for i, j in places), 2.5])
+    jacobian, bends = _chain(lower)
+    steps = np.eye(len(at))
+    for i, step in enumerate(steps):
+        np.testing.assert_allclose(
+            jacobian[:, i], (variances(at + step) - variances(at - step)) / 2, atol=1e-12
+        )
+        for j, other in enumerate(steps):
+            mixed = (
+                variances(at + step + other) - variances(at + step - other) - variances(at - step + other)
+                + variances(at - step - other)
+            )  # fmt: skip
+            np.testing.assert_allclose(bends[:, i, j], mixed / 4, atol=1e-12)
