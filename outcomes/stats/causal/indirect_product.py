@@ -95,8 +95,9 @@ def indirect_product(
                         method="product of coefficients, Sobel's error, normal", **about)  # fmt: skip
     x, y, scale = first / first_error, second / second_error, first_error * second_error
     low, high = (_quantile(p, x, y) * scale for p in (0.5 - level / 2, 0.5 + level / 2))
-    below = product_probability(0.0, x, y)
-    p_value = min(1.0, max(2.0 * min(below, 1.0 - below), SMALLEST_P))
+    # a negative x turns the product round, so that both tails are sums without cancellation
+    tails = product_probability(0.0, x, y), product_probability(0.0, -x, y)
+    p_value = min(1.0, max(2.0 * min(tails), SMALLEST_P))
     return Estimate(conf_low=low, conf_high=high, p_value=p_value, method="product of two normals", **about)
 
 
@@ -122,8 +123,7 @@ def product_probability(q: float, x: float, y: float) -> float:
     0.5
     """
     if q == 0.0:
-        up, right = float(special.ndtr(x)), float(special.ndtr(y))
-        return up * (1.0 - right) + right * (1.0 - up)
+        return float(special.ndtr(x) * special.ndtr(-y) + special.ndtr(-x) * special.ndtr(y))
     # panels that end at 0, where the condition on the second factor jumps, crowded around it
     size = math.sqrt(abs(q))
     edges = np.unique(np.concatenate([

@@ -304,6 +304,39 @@ def test_product_degenerate_and_bad() -> None:
             indirect_product(*bad)
 
 
+def test_p_of_a_product_keeps_its_digits_far_out() -> None:
+    # the product is below 0 when one factor is: either, far out, with the tail of a normal
+    tail = float(special.ndtr(-12.0))
+    assert indirect_product(12.0, 1.0, 12.0, 1.0).p_value == pytest.approx(4 * tail, rel=1e-9)
+    assert indirect_product(-12.0, 1.0, 24.0, 2.0).p_value == pytest.approx(4 * tail, rel=1e-9)
+    assert indirect_product(12.0, 1.0, 0.0, 1.0).p_value == 1.0
+    near = indirect_product(1.0, 1.0, 2.0, 1.0).p_value
+    below = special.ndtr(1.0) * special.ndtr(-2.0) + special.ndtr(-1.0) * special.ndtr(2.0)
+    assert near == pytest.approx(2 * below, rel=1e-12)
+    for first, second in ((1.0, -2.0), (-1.0, 2.0), (-1.0, -2.0), (2.0, 1.0)):
+        assert indirect_product(first, 1.0, second, 1.0).p_value == pytest.approx(near, rel=1e-12)
+
+
+@pytest.mark.parametrize("level", [0.5, 0.9, 0.99])
+def test_product_limits_are_quantiles_at_every_level(level: float) -> None:
+    e = indirect_product(0.8, 0.4, -1.5, 0.5, level=level)
+    low, high = (product_probability(v / 0.2, 2.0, -3.0) for v in (e.conf_low, e.conf_high))
+    assert (low, high) == pytest.approx((0.5 - level / 2, 0.5 + level / 2), abs=1e-10)
+    assert e.level == level
+    plain = indirect_product(0.8, 0.4, -1.5, 0.5, level=level, interval="normal")
+    error = np.sqrt(0.8**2 * 0.5**2 + 1.5**2 * 0.4**2)
+    assert plain.conf_high - plain.value == pytest.approx(special.ndtri(0.5 + level / 2) * error, rel=1e-12)
+    assert plain.p_value == pytest.approx(2 * special.ndtr(-1.2 / error), rel=1e-12)
+
+
+def test_product_of_a_normal_centred_at_0_is_symmetric() -> None:
+    for q in (0.01, 0.7, 5.0):
+        assert product_probability(q, 0.0, 1.3) == pytest.approx(
+            1 - product_probability(-q, 0.0, 1.3), abs=1e-12
+        )
+        assert product_probability(q, 1.3, 0.0) == pytest.approx(product_probability(q, 0.0, 1.3), abs=1e-12)
+
+
 def test_correlation_makes_the_errors_correlated_as_assumed() -> None:
     X, a, m, y, _ = cases(14)
     r = correlation_sensitivity(X, a, m, y, names=NAMES, correlations=[-0.5, 0.0, 0.3, 0.8])
