@@ -199,6 +199,8 @@ def _limits(ms: MeanSquares, agreement: str, level: float) -> tuple[float, float
     # Satterthwaite's degrees of freedom of a MS(raters) + b MS(residual)
     a, b = k * value / (n * (1 - value)), 1 + k * value * (n - 1) / (n * (1 - value))
     spread = (a * ms.raters) ** 2 / (k - 1) + (b * ms.residual) ** 2 / ((n - 1) * (k - 1))
+    if spread == 0:  # raters alike and a correlation of -1 / (n k - n - 1): both terms vanish
+        return None
     df_error = (a * ms.raters + b * ms.residual) ** 2 / spread
     high_f, low_f = _f_upper(n - 1, df_error, tail), _f_upper(df_error, n - 1, tail)
     if not (math.isfinite(high_f) and math.isfinite(low_f)):

@@ -21,6 +21,7 @@ from outcomes.stats.numerics.student import t_quantile
 
 CvMethod = Literal["logarithms", "root mean square"]
 LABEL = "standard error of measurement"
+LARGEST_LOG = 700.0  # beyond it an exponential is no finite number
 
 
 def standard_error_of_measurement(
@@ -257,19 +258,23 @@ def within_subject_cv(ratings: Any, *, method: CvMethod = "logarithms", level: f
     if logs:
         parts = _pooled_part(variances, sizes)
         value, limits = parts[0][0], variance_limits(parts, level)
-        square, low, high = math.expm1(value), math.expm1(limits[0]), math.expm1(limits[1])
+        if value > LARGEST_LOG:
+            return Estimate.not_estimable("the ratings of one subject differ beyond all numbers", **shared)
+        square, low, high = math.expm1(value), math.expm1(limits[0]), math.expm1(min(limits[1], LARGEST_LOG))
+        endless = limits[1] > LARGEST_LOG
     else:
         means = np.array([row[~np.isnan(row)].mean() for row in table if (~np.isnan(row)).sum() > 1])
         shares = np.sort(variances / means**2)
         square = float(shares.mean())
         half = float(t_quantile((1 + level) / 2, n - 1)) * float(shares.std(ddof=1)) / math.sqrt(n)
-        low, high = max(0.0, square - half), square + half
+        low, high, endless = max(0.0, square - half), square + half, False
     if square <= 0:
         reason = "all ratings of every subject are the same: no error to set limits by"
         return Estimate(value=0.0, conf_low=None, conf_high=None, level=level, reason=reason, **shared)
     return Estimate(
-        value=100 * math.sqrt(square), conf_low=100 * math.sqrt(low), conf_high=100 * math.sqrt(high),
-        level=level, **shared,
+        value=100 * math.sqrt(square), conf_low=100 * math.sqrt(low),
+        conf_high=None if endless else 100 * math.sqrt(high), level=level,
+        reason="the upper limit is beyond all numbers" if endless else "", **shared,
     )  # fmt: skip
 
 
