@@ -13,6 +13,7 @@ from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import check_choice
 from outcomes.stats.numerics.inputs import chi2_p, events_of, two_sided_p
 from outcomes.stats.printed.attainable import spread
+from outcomes.stats.printed.printed_tests import compare_p
 from outcomes.stats.printed.printed_text import (
     Finding,
     Printed,
@@ -22,7 +23,6 @@ from outcomes.stats.printed.printed_text import (
     read_printed,
     read_printed_p,
 )
-from outcomes.stats.printed.printed_tests import compare_p
 from outcomes.stats.proportions.contingency import chi_squared
 from outcomes.stats.proportions.fisher_tables import fisher_p
 

@@ -15,6 +15,7 @@ from outcomes.estimates import Estimate
 from outcomes.stats.numerics.arrays import check_choice, check_level
 from outcomes.stats.numerics.inputs import two_sided_p
 from outcomes.stats.numerics.student import t_quantile
+from outcomes.stats.printed.printed_tests import compare_p
 from outcomes.stats.printed.printed_text import (
     SLACK,
     Printed,
@@ -23,10 +24,10 @@ from outcomes.stats.printed.printed_text import (
     read_printed,
     read_printed_p,
 )
-from outcomes.stats.printed.printed_tests import compare_p
 
 Scale = Literal["difference", "ratio"]
 Limits = tuple[float, float]
+LARGEST_LOG = 700.0  # beyond it a ratio is no finite number
 
 
 def p_from_interval(
@@ -131,10 +132,14 @@ def interval_from_p(
         return Estimate.not_estimable("no effect at all: p does not depend on the error", unit=unit)
     std_error = abs(value) / float(-t_quantile(p / 2, df))
     low, high = value - quantile * std_error, value + quantile * std_error
+    reason = ""
+    if scale == "ratio" and max(abs(low), abs(high)) > LARGEST_LOG:
+        reason = "p so near 1 leaves the interval of a ratio beyond all numbers"
     back = math.exp if scale == "ratio" else float
     return Estimate(
-        value=estimate, conf_low=back(low), conf_high=back(high), level=level, std_error=std_error, p_value=p,
-        df=None if math.isinf(df) else df, unit=unit, method="from p",
+        value=estimate, conf_low=None if reason else back(low), conf_high=None if reason else back(high),
+        level=level, std_error=std_error, p_value=p, df=None if math.isinf(df) else df, unit=unit, method="from p",
+        reason=reason,
     )  # fmt: skip
 
 

@@ -26,6 +26,8 @@ Relation = Literal["=", "<", ">"]
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?")
 # Widens limits computed in floating point, so that arithmetic alone never makes an inconsistency.
 SLACK = 1e-9
+# Powers of ten that are told apart; beyond them nothing is printed that was measured.
+LARGEST_EXPONENT = 300
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,8 +186,12 @@ def read_printed(text: str | int, name: str = "number", *, truncated: bool = Fal
             code="not_a_number",
         )
     value = Decimal(plain)
-    exponent = value.as_tuple().exponent
-    decimals = -int(exponent)
+    decimals = -int(value.as_tuple().exponent)
+    # before any arithmetic: the fraction of a number with a huge exponent would fill the memory
+    if max(abs(decimals), abs(value.adjusted())) > LARGEST_EXPONENT:
+        raise EstimationError(
+            f"{name}: a power of ten beyond {LARGEST_EXPONENT}; check the exponent", code="not_a_number"
+        )
     step = Fraction(10) ** -decimals
     exact = Fraction(value)
     if truncated:

@@ -328,7 +328,12 @@ def correlation_from_change(sd_before: float, sd_after: float, sd_change: float)
     if not (math.isfinite(sd_change) and sd_change >= 0):
         raise EstimationError("sd_change must be finite and 0 or more", code="bad_summary")
     steps = (f"({before:g}^2 + {after:g}^2 - {sd_change:g}^2) / (2 x {before:g} x {after:g})",)
-    value = (before**2 + after**2 - sd_change**2) / (2 * before * after)
+    # in units of a power of two, which costs no digit: squares of large numbers are beyond arithmetic
+    size = math.frexp(max(before, after, sd_change))[1]
+    a, b, change = (math.ldexp(sd, -size) for sd in (before, after, sd_change))
+    value = (a**2 + b**2 - change**2) / (2 * a * b) if a * b > 0 else math.inf
+    if not math.isfinite(value):
+        return _number("correlation", value, steps, "")
     if abs(value) > 1 + 1e-12:
         reason = "no correlation from -1 to 1 gives these three SDs"
         return DerivedNumber(value=None, quantity="correlation", steps=steps, reason=reason)

@@ -11,13 +11,13 @@ from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal, localcontext
 from fractions import Fraction
 
 import numpy as np
-from outcomes.stats.printed.printed_comparisons import judge_two_counts, judge_two_means
-from outcomes.stats.printed.printed_intervals import judge_interval
-from outcomes.stats.printed.printed_tests import judge_statistic
 from scipy import stats
 
 from outcomes.stats.printed.granularity import grim, grimmer
 from outcomes.stats.printed.percent_counts import judge_percent
+from outcomes.stats.printed.printed_comparisons import judge_two_counts, judge_two_means
+from outcomes.stats.printed.printed_intervals import judge_interval
+from outcomes.stats.printed.printed_tests import judge_statistic
 from outcomes.stats.printed.printed_text import PrintedCheck
 from outcomes.stats.printed.spread_limits import judge_order, judge_sd
 

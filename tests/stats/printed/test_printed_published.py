@@ -6,9 +6,6 @@ The numbers were seen in the sources named; what they were recomputed to stands 
 from __future__ import annotations
 
 import pytest
-from outcomes.stats.printed.printed_comparisons import judge_direction, judge_two_counts, judge_two_means
-from outcomes.stats.printed.printed_intervals import judge_interval
-from outcomes.stats.printed.printed_tests import judge_statistic
 
 from outcomes.stats.printed.percent_counts import (
     common_denominators,
@@ -16,6 +13,9 @@ from outcomes.stats.printed.percent_counts import (
     fitting_denominators,
     judge_percent,
 )
+from outcomes.stats.printed.printed_comparisons import judge_direction, judge_two_counts, judge_two_means
+from outcomes.stats.printed.printed_intervals import judge_interval
+from outcomes.stats.printed.printed_tests import judge_statistic
 
 # estimate, limits, p, options: none may be flagged
 HONEST_INTERVALS = {

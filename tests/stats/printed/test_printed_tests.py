@@ -9,14 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from outcomes.stats.printed.printed_comparisons import (
-    corrected_chi2_p,
-    judge_direction,
-    judge_two_counts,
-    judge_two_means,
-)
-from outcomes.stats.printed.printed_intervals import interval_from_p, judge_interval, p_from_interval
-from outcomes.stats.printed.printed_tests import judge_statistic, p_from_statistic
 from scipy import stats
 
 from outcomes.errors import EstimationError
@@ -28,6 +20,14 @@ from outcomes.stats.printed.percent_counts import (
     fitting_denominators,
     judge_percent,
 )
+from outcomes.stats.printed.printed_comparisons import (
+    corrected_chi2_p,
+    judge_direction,
+    judge_two_counts,
+    judge_two_means,
+)
+from outcomes.stats.printed.printed_intervals import interval_from_p, judge_interval, p_from_interval
+from outcomes.stats.printed.printed_tests import judge_statistic, p_from_statistic
 from outcomes.stats.printed.printed_text import judge_p, read_printed, read_printed_p
 from outcomes.stats.proportions.contingency import fisher_exact
 from outcomes.stats.proportions.fisher_tables import fisher_p, fisher_p_table
