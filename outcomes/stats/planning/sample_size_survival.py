@@ -178,7 +178,13 @@ def share_with_event(
     # mean over entry times of exp(-leaving x time observed)
     spread = leaving * accrual
     kept = math.exp(-leaving * follow_up) * (-math.expm1(-spread) / spread if spread > 0 else 1.0)
-    return hazard / leaving * (1 - kept)
+    share = hazard / leaving * (1 - kept)
+    if share <= 0:
+        raise EstimationError(
+            "hazard is so small beside the time observed that nobody has the event; check the unit of time",
+            code="bad_plan",
+        )
+    return share
 
 
 def power_survival(

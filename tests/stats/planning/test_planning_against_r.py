@@ -7,12 +7,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from outcomes.stats.printed.printed_comparisons import (
-    corrected_chi2_p,
-    judge_two_counts,
-    judge_two_means,
-)
-from outcomes.stats.printed.printed_tests import p_from_statistic
 from planning_scenarios import scenarios
 
 from outcomes.stats.planning.precision import (
@@ -41,6 +35,12 @@ from outcomes.stats.planning.sample_size_survival import (
     size_survival,
 )
 from outcomes.stats.printed.fragility import fragility_index
+from outcomes.stats.printed.printed_comparisons import (
+    corrected_chi2_p,
+    judge_two_counts,
+    judge_two_means,
+)
+from outcomes.stats.printed.printed_tests import p_from_statistic
 from outcomes.stats.proportions.contingency import chi_squared
 from outcomes.stats.proportions.fisher_tables import fisher_p
 
