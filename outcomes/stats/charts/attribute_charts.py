@@ -12,7 +12,7 @@ import pandas as pd
 from outcomes.errors import EstimationError
 from outcomes.stats.charts.funnel import FunnelLimits, FunnelMethod, proportion_funnel, ratio_funnel
 from outcomes.stats.numerics.arrays import FloatArray
-from outcomes.stats.numerics.inputs import count_array
+from outcomes.stats.numerics.inputs import count_array, numbers
 
 TAIL = 0.0013498980316300933  # of the normal beyond three standard errors
 
@@ -145,7 +145,7 @@ def u_chart(
     [False, False, True]
     """
     found = count_array(events, "events", "(periods,)", 1)
-    size = np.asarray(exposure, dtype=np.float64)
+    size = numbers(exposure, "exposure: every value must be a number; convert the column first")
     if size.shape != found.shape or not np.isfinite(size).all() or (size <= 0).any():
         raise EstimationError("exposure: a finite number above 0 for each period", code="bad_exposure")
     middle = math.fsum(found) / math.fsum(size) if centre is None else centre

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -102,7 +103,7 @@ def cusum_run_length(
     if not math.isfinite(shift) or n_states < 0:
         raise EstimationError("shift finite, n_states 0 or more", code="bad_value")
     each = {"integral equation": _by_integral, "Markov chain": _by_chain, "Siegmund": _by_formula}[method]
-    averages = [each(reference - sign * shift, limit, n_states) for sign in (1.0, -1.0)[:sides]]
+    averages = [_or_endless(each, reference - sign * shift, limit, n_states) for sign in (1.0, -1.0)[:sides]]
     # a run length beyond 1e12 is lost in the rounding of the equations
     usable = [a for a in averages if 0 < a < 1e12]
     if not usable:
@@ -112,6 +113,14 @@ def cusum_run_length(
         average=average, reference=float(reference), limit=float(limit), shift=float(shift), sides=sides,
         method=method,
     )  # fmt: skip
+
+
+def _or_endless(each: Callable[[float, float, int], float], k: float, h: float, n: int) -> float:
+    """Return the run length of one side, infinity where that side has no chance a double can hold."""
+    try:
+        return each(k, h, n)
+    except (np.linalg.LinAlgError, OverflowError):
+        return math.inf
 
 
 def _by_integral(k: float, h: float, n: int) -> float:

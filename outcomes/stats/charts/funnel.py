@@ -13,7 +13,7 @@ from scipy import special
 
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import FloatArray, check_choice
-from outcomes.stats.numerics.inputs import count_array
+from outcomes.stats.numerics.inputs import count_array, numbers
 
 FunnelMethod = Literal["exact", "exact counts", "normal"]
 METHODS = ("exact", "exact counts", "normal")
@@ -177,7 +177,7 @@ def ratio_funnel(
     -0.5
     """
     check_choice(method, METHODS, "method")
-    sizes = np.asarray(expected, dtype=np.float64)
+    sizes = numbers(expected, "expected: every value must be a number; convert the column first")
     levels = _probabilities(probabilities)
     if not (math.isfinite(target) and target > 0):
         raise EstimationError("target: a finite ratio above 0", code="bad_target")

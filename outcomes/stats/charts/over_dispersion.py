@@ -11,7 +11,7 @@ import pandas as pd
 
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import FloatArray, check_choice
-from outcomes.stats.numerics.inputs import normal_quantile
+from outcomes.stats.numerics.inputs import normal_quantile, numbers
 
 DispersionModel = Literal["multiplicative", "additive"]
 FEWEST_UNITS = 10
@@ -118,7 +118,10 @@ def over_dispersion(
     (4.0, 3.0, [-1.0, 1.0, -1.0, 1.0])
     """
     check_choice(model, ("multiplicative", "additive"), "model")
-    y, s = np.asarray(values, dtype=np.float64), np.asarray(std_errors, dtype=np.float64)
+    y, s = (
+        numbers(column, f"{name}: every value must be a number; convert the column first")
+        for name, column in (("values", values), ("std_errors", std_errors))
+    )
     if y.ndim != 1 or y.shape != s.shape or len(y) < 2:
         raise EstimationError("values and std_errors: one of each for at least two units", code="bad_shape")
     if not (np.isfinite(y).all() and np.isfinite(s).all() and (s > 0).all() and math.isfinite(target)):
@@ -182,6 +185,11 @@ def widened_limits(
     level : float
         Share of units on target within the limits.
 
+    Raises
+    ------
+    EstimationError
+        Errors that are not finite and above 0, a bad level.
+
     Examples
     --------
     >>> found = over_dispersion([-2, 2, -2, 2], [1, 1, 1, 1], 0, winsorise=0, target_known=True)
@@ -189,7 +197,11 @@ def widened_limits(
     >>> round(float(high[0]), 4)
     3.9199
     """
-    s = np.asarray(std_errors, dtype=np.float64)
+    s = numbers(std_errors, "std_errors: every value must be a number; convert the column first")
+    if not (np.isfinite(s).all() and (s > 0).all()):
+        raise EstimationError(
+            "std_errors are finite and above 0; leave units without them out", code="not_finite"
+        )
     if found.tau is not None:
         spread = np.sqrt(s**2 + found.tau**2)
     else:

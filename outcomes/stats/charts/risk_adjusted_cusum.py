@@ -11,7 +11,7 @@ import pandas as pd
 
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import FloatArray, check_level
-from outcomes.stats.numerics.inputs import normal_quantile
+from outcomes.stats.numerics.inputs import normal_quantile, numbers
 
 _BLOCK = 2_000_000  # uniforms drawn at a time
 
@@ -236,7 +236,7 @@ def cusum_limit(
     >>> bool(found.false_alarm <= 0.05 and found.limit_low <= found.limit <= found.limit_high)
     True
     """
-    _, p = _cases(np.zeros(len(np.asarray(expected))), expected)
+    _, p = _cases(np.zeros(np.shape(expected)), expected)
     check_level(1 - false_alarm)
     if n_simulations < 1000:
         raise EstimationError("n_simulations: at least 1000", code="bad_count")
@@ -284,7 +284,10 @@ def observed_minus_expected(event: Any, expected: Any, *, level: float = 0.95) -
 
 def _cases(event: Any, expected: Any) -> tuple[FloatArray, FloatArray]:
     """Return events and probabilities of the cases, or refuse them: a chart must not skip a case silently."""
-    y, p = np.asarray(event, dtype=np.float64), np.asarray(expected, dtype=np.float64)
+    y, p = (
+        numbers(column, f"{name}: every value must be a number; convert the column first")
+        for name, column in (("event", event), ("expected", expected))
+    )
     if y.ndim != 1 or y.shape != p.shape or not len(y):
         raise EstimationError(
             f"event and expected have shapes {y.shape} and {p.shape}; give one of each for at least one case",

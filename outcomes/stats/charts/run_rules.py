@@ -155,7 +155,7 @@ class RunChart:
             f"longest run {self.longest_run} (at most {self.longest_allowed}), {self.crossings} crossings (at least "
             f"{self.fewest_allowed})"
         )
-        found = "a shift is likely" if self.signal else "no sign of a shift"
+        found = "signal of a shift" if self.signal else "no signal of a shift"
         return f"{what} of {self.n_useful} points: {found}; false alarms in {self.false_alarm:.3g} of steady series"
 
 
@@ -269,7 +269,7 @@ def run_chart(values: Any, *, centre: float | None = None) -> RunChart:
     Raises
     ------
     EstimationError
-        No points.
+        No points, or a centre that is not finite.
 
     Notes
     -----
@@ -287,6 +287,8 @@ def run_chart(values: Any, *, centre: float | None = None) -> RunChart:
     points, n_missing = sample(values, "values")
     if not len(points):
         raise EstimationError("values: no points", code="no_rows")
+    if centre is not None and not math.isfinite(centre):
+        raise EstimationError("centre: a finite number, or None for the median", code="bad_value")
     middle = float(np.median(points)) if centre is None else float(centre)
     side = np.sign(points - middle)
     side = side[side != 0]

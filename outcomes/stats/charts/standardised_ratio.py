@@ -13,7 +13,7 @@ from scipy import optimize, special
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.numerics.arrays import FloatArray, check_choice, check_level, check_outcome
-from outcomes.stats.numerics.inputs import SMALLEST_P, count_array, normal_quantile, whole
+from outcomes.stats.numerics.inputs import SMALLEST_P, count_array, normal_quantile, numbers, whole
 from outcomes.stats.survival.competing_times import level_codes
 
 RatioLimits = Literal["exact", "mid-P", "Byar"]
@@ -266,9 +266,11 @@ def indirect_standardisation(
     >>> [(u.unit, u.ratio.value) for u in found.units]
     [('a', 1.0), ('b', 4.0)]
     """
-    given = np.asarray(event, dtype=np.float64)
-    chance = np.asarray(expected, dtype=np.float64)
-    n = len(given)
+    given, chance = (
+        numbers(column, f"{name}: every value must be a number or missing; convert the column first")
+        for name, column in (("event", event), ("expected", expected))
+    )
+    n = given.size
     codes, names = level_codes(units, n, "units")
     if chance.shape != given.shape:
         raise EstimationError(f"expected: {chance.shape} probabilities for {n} events", code="bad_shape")
