@@ -53,6 +53,73 @@ def test_each_equals_a_fit_of_its_own(n, n_clusters, errors):
         assert found.df[i] == found.n_clusters[i] - 1
 
 
+def test_many_small_clusters_beside_one_larger_than_a_block_of_rows():
+    rng = np.random.default_rng(3)
+    clusters = rng.permutation(np.r_[np.arange(4000) // 2, np.full(4500, 9999), 2000 + np.arange(800)])
+    n, n_clusters = len(clusters), 2801
+    X = rng.normal(size=(n, 2))
+    y = X @ [0.5, 1.0] + rng.normal(size=10000)[clusters] + rng.normal(size=n)
+    found = fit_specifications(
+        X,
+        y,
+        names=["a", "b"],
+        column="a",
+        specifications=[Specification(covariates=("b",))],
+        clusters=clusters,
+    )
+    fit = fit_linear(
+        np.column_stack([np.ones(n), X]), y, names=["one", "a", "b"], clusters=clusters, covariance="CR1"
+    )
+    assert found.n_clusters[0] == n_clusters
+    np.testing.assert_allclose(found.std_error[0] ** 2, fit.covariance[1, 1], rtol=1e-10)
+
+
+def test_three_rows_and_two_clusters_are_the_fewest():
+    X, y = np.array([[0.0], [1.0], [3.0]]), [1.0, 2.0, 3.5]
+    given = {"names": ["a"], "column": "a", "specifications": [Specification(covariates=())]}
+    three = fit_specifications(X, y, **given)
+    # sum of products over sum of squares
+    slope = (np.subtract(X[:, 0], 4 / 3) @ y) / (14 / 3)
+    assert three.estimate[0] == pytest.approx(slope, rel=1e-12)
+    assert three.df[0] == 1
+    assert "at least 3 rows" in fit_specifications(X[:2], y[:2], **given).reason[0]
+    two = fit_specifications(X, y, clusters=[1, 1, 2], **given)
+    assert (two.reason[0], two.df[0], two.n_clusters[0]) == ("", 1, 2)
+    one = fit_specifications(X, y, clusters=[1, 1, 1], **given)
+    assert one.reason[0] == "3 rows in 1 clusters; at least 3 rows and 2 clusters are needed"
+
+
+def test_a_column_hardly_apart_from_its_covariates_is_estimated_until_a_hundred_thousandth():
+    # of a column of unit length this much lies outside the covariate: above 1e-5 it counts, below it does not
+    rng = np.random.default_rng(4)
+    basis, _ = np.linalg.qr(np.column_stack([np.ones(50), rng.normal(size=(50, 2))]))
+    y = rng.normal(size=50)
+    given = {"names": ["a", "b"], "column": "a", "specifications": [Specification(covariates=("b",))]}
+    apart = fit_specifications(np.column_stack([basis[:, 1] + 3e-5 * basis[:, 2], basis[:, 1]]), y, **given)
+    assert apart.reason[0] == ""
+    assert apart.estimate[0] == pytest.approx(basis[:, 2] @ y / 3e-5, rel=1e-5)
+    near = fit_specifications(np.column_stack([basis[:, 1] + 3e-6 * basis[:, 2], basis[:, 1]]), y, **given)
+    assert near.reason[0] == "a is a combination of the covariates in these rows"
+
+
+def test_p_and_limits_of_every_level_belong_together():
+    X, y, clusters, _ = invented(80, 9)
+    given = {"names": NAMES, "column": "met", "specifications": ALL[:2], "clusters": clusters}
+    plain = fit_specifications(X, y, **given)
+    for i in range(2):
+        again = fit_specifications(X, y, level=1 - plain.p_value[i], **given)
+        assert min(abs(again.conf_low[i]), abs(again.conf_high[i])) < 1e-9
+    assert str(plain).endswith("below (CR1 errors)")
+    assert fit_specifications(X, y, errors="CR0", **given).method == "CR0 errors"
+    alone = fit_specifications(X, y, **(given | {"clusters": None}))
+    assert alone.method == "classical errors"
+    assert alone.level == 0.95
+    higher = fit_specifications(X, y + 100 * X[:, 0], **given)
+    assert "2 intervals above 0 and 0 below" in str(higher)
+    lower = fit_specifications(X, y - 100 * X[:, 0], **given)
+    assert "0 intervals above 0 and 2 below" in str(lower)
+
+
 def test_without_clusters_errors_are_the_classical_ones():
     X, y, *_ = invented(60, 5)
     found = fit_specifications(X, y, names=NAMES, column="met", specifications=ALL[:4])
