@@ -39,7 +39,8 @@ from thirty import FAULTS, Fault
 ROOT = Path(__file__).parents[2]
 STATS = ROOT / "outcomes" / "stats"
 SECONDS = 90
-#: What lives on for a reason; matched by module and text, because lines move.
+#: What lives on for a reason: matched by module and text, because line numbers move; and by the text of its line, where
+#: the same expression elsewhere in the module is another matter.
 SURVIVORS: list[dict[str, str]] = json.loads(
     (Path(__file__).parent / "survivors.json").read_text(encoding="utf-8")
 )
@@ -163,9 +164,17 @@ def run(path: Path, source: str, files: list[str]) -> str:
     return forked(lambda: tested(files, [Planted(module_name(path), path, source)]))
 
 
-def justified(module: str, before: str, after: str) -> bool:
-    """Return whether a survivor is listed with a reason."""
-    return any((row["module"], row["before"], row["after"]) == (module, before, after) for row in SURVIVORS)
+def justified(module: str, before: str, after: str, line: str) -> bool:
+    """Return whether a survivor is listed with a reason, for this line of code where the list names one."""
+    return any(
+        (row["module"], row["before"], row["after"], row.get("line", line)) == (module, before, after, line)
+        for row in SURVIVORS
+    )
+
+
+def line_of(path: Path, mutant: Mutant) -> str:
+    """Return the line of code that was changed, without its indent."""
+    return path.read_text(encoding="utf-8").splitlines()[mutant.line - 1].strip()
 
 
 def copied(folder: Path) -> None:
@@ -275,7 +284,9 @@ def main() -> None:
     with ThreadPoolExecutor(options.jobs) as pool:
         outcomes = pool.map(lambda w: run(w[0], w[1].source, tests[w[0]]), work)
         for (path, mutant), ended in zip(work, outcomes, strict=True):
-            reasoned = ended == "survived" and justified(path.stem, mutant.before, mutant.after)
+            reasoned = ended == "survived" and justified(
+                path.stem, mutant.before, mutant.after, line_of(path, mutant)
+            )
             results.append((path, mutant, "justified" if reasoned else ended))
             if results[-1][2] == "survived":
                 print(f"survived: {path.stem}:{mutant.line}: {mutant.before}  ->  {mutant.after}", flush=True)
