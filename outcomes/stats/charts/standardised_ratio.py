@@ -14,7 +14,7 @@ from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.numerics.arrays import FloatArray, check_choice, check_level, check_outcome
 from outcomes.stats.numerics.inputs import SMALLEST_P, count_array, normal_quantile, numbers, whole
-from outcomes.stats.survival.competing_times import level_codes
+from outcomes.stats.survival.survival_times import level_codes
 
 RatioLimits = Literal["exact", "mid-P", "Byar"]
 FEWEST_EXPECTED = 1.0
@@ -218,7 +218,7 @@ def expected_from_strata(strata: Any, reference_events: Any, reference_n: Any, *
     >>> expected_from_strata(["old", "young"], [1, 5], [10, 20], levels=["young", "old"]).tolist()
     [0.25, 0.1]
     """
-    codes, names = level_codes(strata, len(np.asarray(strata)), "strata", levels)
+    codes, names = level_codes(strata, np.size(strata), "strata", levels)
     events = count_array(reference_events, "reference_events", "(strata,)", 1)
     cases = count_array(reference_n, "reference_n", "(strata,)", 1)
     if len(events) != len(names) or len(cases) != len(names) or (events > cases).any():

@@ -208,6 +208,12 @@ def check_weights(weights: Any, n: int) -> FloatArray:
     return w
 
 
+def _labels(values: Any) -> NDArray[Any]:
+    """Return labels as an array in which a NaN in a list of text stays missing: numpy makes the text "nan" of it."""
+    given = np.asarray(values)
+    return np.asarray(values, dtype=object) if given.dtype.kind in "US" else given
+
+
 def cluster_codes(clusters: Any, n: int) -> tuple[IntArray, int]:
     """Return clusters as numbers 0..G-1; without clusters every row is its own.
 
@@ -235,7 +241,7 @@ def cluster_codes(clusters: Any, n: int) -> tuple[IntArray, int]:
     """
     if clusters is None:
         return np.arange(n), n
-    labels = np.asarray(clusters)
+    labels = _labels(clusters)
     if labels.shape != (n,):
         raise EstimationError(
             f"the clusters have shape {labels.shape}; give one label for each of {n} rows", code="bad_shape"
@@ -265,7 +271,7 @@ def clusters_of(clusters: Any, used: NDArray[np.bool_]) -> NDArray[Any] | None:
     """
     if clusters is None:
         return None
-    labels = np.asarray(clusters)
+    labels = _labels(clusters)
     if labels.shape != used.shape:
         raise EstimationError(
             f"the clusters have shape {labels.shape}; give one label for each of {len(used)} rows",

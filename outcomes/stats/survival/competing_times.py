@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import FloatArray, IntArray
-from outcomes.stats.numerics.inputs import numbers
+from outcomes.stats.survival.survival_times import check_time, level_codes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,69 +41,6 @@ class CompetingTimes:
     cluster: IntArray
     order: IntArray
     n_missing: int
-
-
-def level_codes(
-    values: Any, n: int, name: str, levels: Sequence[Any] | None = None
-) -> tuple[IntArray, tuple[str, ...]]:
-    """Return positions of labels in their sorted (or declared, or categorical) levels, -1 where missing.
-
-    Raises
-    ------
-    EstimationError
-        Wrong length; labels that are not declared, by count.
-
-    Examples
-    --------
-    >>> level_codes(["b", "a", None], 3, "groups")
-    (array([ 1,  0, -1]), ('a', 'b'))
-    """
-    if values is None:
-        return np.zeros(n, dtype=np.int64), ("all",)
-    given = pd.Series(values).reset_index(drop=True)
-    if given.shape != (n,):
-        raise EstimationError(
-            f"{name}: {len(given)} labels for {n} rows; give one label for each row", code="bad_shape"
-        )
-    if levels is None:
-        categorical = isinstance(given.dtype, pd.CategoricalDtype)
-        found = given.cat.categories if categorical else given.dropna().unique()
-        try:
-            levels = list(found) if categorical else sorted(found)
-        except TypeError:
-            raise EstimationError(
-                f"{name}: labels of one kind only, text or numbers", code="bad_labels"
-            ) from None
-    codes = np.asarray(pd.Index(levels).get_indexer(pd.Index(given)), dtype=np.int64)
-    unknown = (codes < 0) & given.notna().to_numpy()
-    if unknown.any():
-        raise EstimationError(
-            f"{name}: {int(unknown.sum())} rows have a label that is not declared; allowed: "
-            f"{', '.join(map(str, levels))}",
-            code="unknown_label",
-        )
-    # a column of whole numbers with gaps is stored as decimals; its labels stay whole
-    whole = [isinstance(level, float) and level.is_integer() for level in levels]
-    return codes, tuple(str(int(x) if is_whole else x) for x, is_whole in zip(levels, whole, strict=True))
-
-
-def check_time(time: Any, name: str = "time") -> FloatArray:
-    """Return times as floats, NaN where missing; refuse negative and infinite ones by their count.
-
-    Examples
-    --------
-    >>> check_time([0, 2.5, None])
-    array([0. , 2.5, nan])
-    """
-    array = numbers(time, f"{name}: every value must be a number of days, months or years, or missing")
-    if array.ndim != 1 or len(array) == 0:
-        raise EstimationError(f"{name}: give one column with at least one row", code="bad_shape")
-    if np.isinf(array).any() or (array < 0).any():
-        bad = int((np.isinf(array) | (array < 0)).sum())
-        raise EstimationError(
-            f"{name}: {bad} values are negative or infinite; times are finite and at least 0", code="bad_time"
-        )
-    return array + 0.0  # turns -0.0 into 0.0
 
 
 def competing_times(
@@ -157,6 +94,12 @@ def competing_times(
     used: NDArray[np.bool_] = ~np.isnan(times) & (is_censored | (cause >= 0)) & (group >= 0)
     if not used.any():
         raise EstimationError("no row with time, event and group", code="no_rows")
+    if str(censored) in names:
+        raise EstimationError(
+            "event: what stands for censored occurs as text and was given as a number, or the other way round; give "
+            "`censored` as it stands in the column",
+            code="censored_as_cause",
+        )
     if not names:
         raise EstimationError(
             "everyone is censored and no cause is declared; name the causes to get their curves of 0",

@@ -337,6 +337,9 @@ def _estimate(
     spread = error > 0.0
     ends = [log - quantile * error, log + quantile * error]
     shown = [float(np.exp(end)) if ratio and end < 700.0 else None if ratio else end for end in ends]
+    reason = "" if spread else "no spread is left to judge this contrast by"
+    if spread and None in shown:
+        reason = "a limit of the hazard ratio is too large to be written"
     return Estimate(
         value=float(np.exp(log)) if ratio else log,
         conf_low=shown[0] if spread else None,
@@ -350,5 +353,5 @@ def _estimate(
         n=fit.n,
         n_missing=n_missing,
         method=method,
-        reason="" if spread else "no spread is left to judge this contrast by",
+        reason=reason,
     )

@@ -22,6 +22,7 @@ from outcomes.stats.survival.incidence_steps import (
     incidence_influence,
     incidence_steps,
 )
+from outcomes.stats.survival.survival_times import check_horizons
 
 IncidenceError = Literal["infinitesimal jackknife", "counting process"]
 ERRORS = ("infinitesimal jackknife", "counting process")
@@ -152,7 +153,7 @@ def cumulative_incidence(
     check_choice(error, ERRORS, "error")
     z = normal_quantile(level)
     data = competing_times(time, event, censored=censored, causes=causes, groups=groups, clusters=clusters)
-    chosen = _check_at(at)
+    chosen = check_horizons(at)
     if clusters is not None and error == "counting process":
         raise EstimationError(
             "the counting process error takes no clusters; use error='infinitesimal jackknife'",
@@ -243,7 +244,7 @@ def incidence_difference(
         for g in range(len(data.groups))
     ]
     for first, second in contrasted(data.groups, pairs):
-        for t in _check_at(at):
+        for t in check_horizons(at):
             made = _difference(data, curves, (first, second), which, t, level, z, clusters is not None)
             both = (data.group == first) | (data.group == second)
             rows.append(
@@ -373,11 +374,3 @@ def _empty(data: CompetingTimes, group: str, cause: str, at: float) -> TimedEsti
         method="Aalen-Johansen",
     )  # fmt: skip
     return TimedEstimate(cause=cause, group=group, time=at, at_risk=0, estimate=made)
-
-
-def _check_at(at: Sequence[float]) -> tuple[float, ...]:
-    """Return the chosen times, or refuse them."""
-    times = tuple(float(t) for t in at)
-    if not times or any(not (math.isfinite(t) and t >= 0) for t in times):
-        raise EstimationError("at: give one or more times, finite and at least 0", code="bad_time")
-    return times

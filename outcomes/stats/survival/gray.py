@@ -12,7 +12,8 @@ import pandas as pd
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import FloatArray, IntArray
 from outcomes.stats.numerics.inputs import chi2_p
-from outcomes.stats.survival.competing_times import competing_times, level_codes
+from outcomes.stats.survival.competing_times import competing_times
+from outcomes.stats.survival.survival_times import level_codes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +116,7 @@ def gray_test(
         raise EstimationError(f"cause: unknown; allowed: {', '.join(data.causes)}", code="unknown_cause")
     which = data.causes.index(str(cause)) + 1
     kind = np.where(data.cause == which, 1, np.where(data.cause > 0, 2, 0))
-    stratum, names = level_codes(strata, len(np.asarray(time)), "strata")
+    stratum, names = level_codes(strata, np.size(time), "strata")
     stratum = stratum[data.order]
     if (stratum < 0).any():
         raise EstimationError(f"strata: missing in {int((stratum < 0).sum())} rows", code="missing_stratum")

@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.numerics.arrays import FloatArray, IntArray, check_level, cluster_codes
+from outcomes.stats.numerics.arrays import FloatArray, IntArray, check_level, cluster_codes, clusters_of
 from outcomes.stats.numerics.inputs import numbers
 from outcomes.stats.resampling.bootstrap import cluster_resamples
+from outcomes.stats.survival.survival_times import check_horizons
 
 KKT_TOLERANCE = 1e-8  # largest relative gain in likelihood that moving mass could still bring
 MAX_ROUNDS = 200
@@ -158,9 +159,7 @@ def interval_censored_curve(
     check_level(level)
     if n_boot and n_boot < FEWEST_RESAMPLES:
         raise EstimationError(f"n_boot is {n_boot}; give 0 or at least {FEWEST_RESAMPLES}", code="bad_count")
-    chosen = tuple(float(t) for t in at)
-    if not chosen or any(not (math.isfinite(t) and t >= 0) for t in chosen):
-        raise EstimationError("at: give one or more times, finite and at least 0", code="bad_time")
+    chosen = check_horizons(at)
     lows, highs, used = _intervals(low, high)
     edges, inside = _support(lows, highs)
     patterns, which = np.unique(inside, axis=0, return_inverse=True)
@@ -172,7 +171,7 @@ def interval_censored_curve(
     draws: list[list[tuple[float, float]]] = []
     failed = 0
     if n_boot:
-        codes = cluster_codes(None if clusters is None else np.asarray(clusters)[used], len(lows))[0]
+        codes = cluster_codes(clusters_of(clusters, used), len(lows))[0]
         draws, failed = _resample(patterns, which, edges, chosen, codes, n_boot, seed)
     rows = tuple(
         _share(

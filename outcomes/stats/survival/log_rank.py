@@ -122,7 +122,7 @@ def log_rank(
     >>> test.observed.tolist(), test.expected.tolist(), round(test.chi_squared, 12)
     ([2.0, 0.0], [1.0, 1.0], 2.0)
     """
-    n_rows = len(np.asarray(time))
+    n_rows = np.size(time)
     codes, labels, no_group = group_labels(groups, n_rows)
     layers, _, no_stratum = group_labels(strata, n_rows, "stratum")
     data = check_survival(time, event, entry=entry, also=no_group | no_stratum)

@@ -14,9 +14,9 @@ from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.causal.influence import contrasted
 from outcomes.stats.numerics.arrays import FloatArray, IntArray
-from outcomes.stats.numerics.inputs import normal_quantile, two_sided_p
-from outcomes.stats.survival.competing_times import check_time, level_codes
+from outcomes.stats.numerics.inputs import normal_quantile, numbers, two_sided_p
 from outcomes.stats.survival.cumulative_incidence import TimedEstimate, cluster_sum_of_squares
+from outcomes.stats.survival.survival_times import check_horizons, check_time, level_codes
 
 METHOD = "mean cumulative count, robust errors"
 
@@ -161,9 +161,7 @@ def mean_cumulative_count(
     (1.5, 0.125)
     """
     z = normal_quantile(level)
-    times = tuple(float(t) for t in at)
-    if not times or any(not (math.isfinite(t) and t >= 0) for t in times):
-        raise EstimationError("at: give one or more times, finite and at least 0", code="bad_time")
+    times = check_horizons(at)
     data = _followed(end, event_time, event_case, died, groups, clusters)
     curves = [_curve(data, g) if (data.group == g).any() else None for g in range(len(data.groups))]
     made: dict[tuple[int, float], tuple[float | None, FloatArray]] = {}
@@ -191,13 +189,14 @@ def _followed(end: Any, event_time: Any, event_case: Any, died: Any, groups: Any
     """Check the input and sort it by group, end of follow-up, death and cluster."""
     ends = check_time(end, "end")
     n = len(ends)
-    dead = np.zeros(n) if died is None else np.asarray(pd.Series(died), dtype=np.float64)
+    dead = np.zeros(n) if died is None else numbers(died, "died: give 0, 1 or missing for each case")
     if dead.shape != (n,) or not np.isin(dead[~np.isnan(dead)], (0.0, 1.0)).all():
         raise EstimationError("died: give 0, 1 or missing for each case", code="bad_flag")
     group, names = level_codes(groups, n, "groups")
     cluster, _ = level_codes(np.arange(n) if clusters is None else clusters, n, "clusters")
     when = check_time(event_time, "event_time") if len(np.atleast_1d(event_time)) else np.zeros(0)
-    whose = np.asarray(event_case, dtype=np.float64) if len(when) else np.zeros(0)
+    positions = "event_case: give the position of the case of each event, a whole number"
+    whose = numbers(event_case, positions) if len(when) else np.zeros(0)
     if whose.shape != when.shape or not np.isin(whose, np.arange(n)).all():
         raise EstimationError(
             f"event_case: give for each of {len(when)} events the position of its case, 0 to {n - 1}",

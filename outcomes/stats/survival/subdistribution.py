@@ -15,6 +15,7 @@ from outcomes.estimates import Estimate
 from outcomes.stats.numerics.arrays import FloatArray, IntArray, check_choice, check_matrix
 from outcomes.stats.numerics.inputs import normal_quantile, two_sided_p
 from outcomes.stats.numerics.rank import rank_check
+from outcomes.stats.regression.clusters import FEW_CLUSTERS
 from outcomes.stats.survival.competing_times import CompetingTimes, competing_times
 
 CensoringTies = Literal["events first", "together"]
@@ -130,7 +131,7 @@ def fit_subdistribution(
     Raises
     ------
     EstimationError
-        Bad input, no event, dependent columns, a likelihood without maximum.
+        Bad input, no event, dependent columns, a likelihood without maximum, a single cluster.
 
     Notes
     -----
@@ -165,6 +166,11 @@ def fit_subdistribution(
     data = replace(data, time=data.time[rows], cause=data.cause[rows], cluster=data.cluster[rows])
     design = _prepare(data, x[rows], which, ties)
     _check_estimable(design, x[rows], labels)
+    n_clusters = len(np.unique(data.cluster))
+    if clusters is not None and n_clusters < 2:
+        raise EstimationError(
+            "1 cluster; robust errors need at least 2, so cluster at a lower level", code="too_few_clusters"
+        )
     beta, likelihood, information = _maximise(design, max_iter, labels)
     scores = _influence(design, beta, data, ties)
     totals = scores
@@ -172,10 +178,12 @@ def fit_subdistribution(
         totals = np.zeros((int(data.cluster.max()) + 1, len(beta)))
         np.add.at(totals, data.cluster, scores)
     bread = np.linalg.inv(information)
-    n_clusters = len(np.unique(data.cluster))
     covariance = bread @ (totals.T @ totals) @ bread
     covariance = (covariance + covariance.T) / 2
-    method = "Fine-Gray, robust errors" + (" by cluster" if clusters is not None else "")
+    method = "Fine-Gray, robust errors"
+    if clusters is not None:
+        few = f"; unreliable: {n_clusters} clusters" if n_clusters < FEW_CLUSTERS else ""
+        method = f"{method} by cluster{few}"
     ratios = tuple(
         _ratio(b, math.sqrt(v), z, level, name, len(data.time), data.n_missing, method)
         for b, v, name in zip(beta.tolist(), np.diag(covariance).tolist(), labels, strict=True)

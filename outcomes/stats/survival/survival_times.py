@@ -7,6 +7,7 @@ Times are tied when the stored numbers are equal.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -96,17 +97,13 @@ def check_survival(time: Any, event: Any, *, entry: Any = None, also: Any = None
     >>> checked.time.tolist(), checked.event.tolist(), checked.n_missing
     ([3.0, 5.0], [True, False], 1)
     """
-    times = _column(time, "time")
+    times = check_time(time)
     codes = _column(event, "event", len(times))
-    starts = None if entry is None else _column(entry, "entry", len(times))
+    starts = None if entry is None else _column(check_time(entry, "entry"), "entry", len(times))
     missing = np.isnan(times) | np.isnan(codes)
     missing |= np.zeros(len(times), dtype=bool) if also is None else np.asarray(also, dtype=bool)
     if starts is not None:
         missing |= np.isnan(starts)
-    _refuse(times < 0.0, "times are below 0; check the dates they were made from", "negative_time")
-    _refuse(
-        np.isinf(times), "times are infinite; a case still followed is censored at its last day", "infinite"
-    )
     other = ~np.isnan(codes) & (codes != 0.0) & (codes != 1.0)
     _refuse(
         other,
@@ -114,9 +111,6 @@ def check_survival(time: Any, event: Any, *, entry: Any = None, also: Any = None
         "bad_event",
     )
     if starts is not None:
-        _refuse(
-            starts < 0.0, "entry times are below 0; measure them from the start of follow-up", "negative_time"
-        )
         _refuse(
             starts >= times,
             "entry times are not before the end of follow-up; leave those rows out",
@@ -134,10 +128,99 @@ def check_survival(time: Any, event: Any, *, entry: Any = None, also: Any = None
     )
 
 
+def check_time(time: Any, name: str = "time") -> FloatArray:
+    """Return times as floats, NaN where missing; refuse negative and infinite ones by count and position.
+
+    Raises
+    ------
+    EstimationError
+        Not one column of numbers (``not_numeric``, ``bad_shape``), below 0 (``negative_time``) or infinite
+        (``infinite``).
+
+    Examples
+    --------
+    >>> check_time([0, 2.5, None])
+    array([0. , 2.5, nan])
+    """
+    array = _column(time, name)
+    _refuse(
+        array < 0.0, f"values of {name} are below 0; check the dates they were made from", "negative_time"
+    )
+    _refuse(
+        np.isinf(array),
+        f"values of {name} are infinite; a case still followed is censored at its last day",
+        "infinite",
+    )
+    return array + 0.0  # turns -0.0 into 0.0
+
+
+def check_horizons(at: Any) -> tuple[float, ...]:
+    """Return the times at which an estimate is wanted: one or more, finite and at least 0.
+
+    Raises
+    ------
+    EstimationError
+        None, not numbers, missing, infinite or negative ones (code ``bad_time``).
+
+    Examples
+    --------
+    >>> check_horizons([1, 2.5]), check_horizons(12)
+    ((1.0, 2.5), (12.0,))
+    """
+    times = np.atleast_1d(numbers(at, "at: give one or more times, finite and at least 0"))
+    if times.ndim != 1 or not len(times) or not (np.isfinite(times) & (times >= 0)).all():
+        raise EstimationError("at: give one or more times, finite and at least 0", code="bad_time")
+    return tuple(times.tolist())
+
+
+def level_codes(
+    values: Any, n: int, name: str, levels: Sequence[Any] | None = None
+) -> tuple[IntArray, tuple[str, ...]]:
+    """Return positions of labels in their sorted (or declared, or categorical) levels, -1 where missing.
+
+    Raises
+    ------
+    EstimationError
+        Wrong length; labels that are not declared, by count.
+
+    Examples
+    --------
+    >>> level_codes(["b", "a", None], 3, "groups")
+    (array([ 1,  0, -1]), ('a', 'b'))
+    """
+    if values is None:
+        return np.zeros(n, dtype=np.int64), ("all",)
+    given = pd.Series(values).reset_index(drop=True)
+    if given.shape != (n,):
+        raise EstimationError(
+            f"{name}: {len(given)} labels for {n} rows; give one label for each row", code="bad_shape"
+        )
+    if levels is None:
+        categorical = isinstance(given.dtype, pd.CategoricalDtype)
+        found = given.cat.categories if categorical else given.dropna().unique()
+        try:
+            levels = list(found) if categorical else sorted(found)
+        except TypeError:
+            raise EstimationError(
+                f"{name}: labels of one kind only, text or numbers", code="bad_labels"
+            ) from None
+    codes = np.asarray(pd.Index(levels).get_indexer(pd.Index(given)), dtype=np.int64)
+    unknown = (codes < 0) & given.notna().to_numpy()
+    if unknown.any():
+        raise EstimationError(
+            f"{name}: {int(unknown.sum())} rows have a label that is not declared; allowed: "
+            f"{', '.join(map(str, levels))}",
+            code="unknown_label",
+        )
+    # a column of whole numbers with gaps is stored as decimals; its labels stay whole
+    whole = [isinstance(level, float) and level.is_integer() for level in levels]
+    return codes, tuple(str(int(x) if is_whole else x) for x, is_whole in zip(levels, whole, strict=True))
+
+
 def group_labels(
     groups: Any, n: int, name: str = "group"
 ) -> tuple[IntArray, tuple[str, ...], NDArray[np.bool_]]:
-    """Return the code of each row's group, the labels in sorted order, and which rows have none.
+    """Return the code of each row's group, the labels that occur in sorted order, and which rows have none.
 
     Raises
     ------
@@ -150,15 +233,10 @@ def group_labels(
     >>> codes.tolist(), labels, missing.tolist()
     ([1, 0, -1], ('a', 'b'), [False, False, True])
     """
-    if groups is None:
-        return np.zeros(n, dtype=np.int64), ("all",), np.zeros(n, dtype=bool)
-    given = groups if isinstance(groups, pd.Series | pd.Categorical) else np.asarray(groups)
-    if given.shape != (n,):
-        raise EstimationError(
-            f"the {name} has shape {given.shape}; give one label for each of {n} rows", code="bad_shape"
-        )
-    codes, levels = pd.factorize(given, sort=True)
-    return np.asarray(codes, dtype=np.int64), tuple(str(level) for level in levels), np.asarray(codes) < 0
+    codes, names = level_codes(groups, n, name)
+    missing = codes < 0
+    present = np.unique(codes[~missing])
+    return np.where(missing, -1, np.searchsorted(present, codes)), tuple(names[k] for k in present), missing
 
 
 def risk_table(

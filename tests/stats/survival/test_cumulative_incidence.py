@@ -200,8 +200,8 @@ def test_missing_rows_and_empty_groups_are_counted():
 @pytest.mark.parametrize(
     ("change", "code"),
     [
-        ({"time": [-1, 2]}, "bad_time"),
-        ({"time": [np.inf, 2]}, "bad_time"),
+        ({"time": [-1, 2]}, "negative_time"),
+        ({"time": [np.inf, 2]}, "infinite"),
         ({"time": ["1", "2"]}, "not_numeric"),
         ({"time": [np.nan, np.nan]}, "no_rows"),
         ({"event": [1]}, "bad_shape"),

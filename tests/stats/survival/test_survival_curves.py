@@ -182,7 +182,9 @@ class TestTimes:
         assert refused.value.code == code
 
     def test_messages_give_positions_not_values(self) -> None:
-        with pytest.raises(EstimationError, match=r"1 times are below 0.*positions from 0: 2") as refused:
+        with pytest.raises(
+            EstimationError, match=r"1 values of time are below 0.*positions from 0: 2"
+        ) as refused:
             check_survival([1, 2, -98765], [0, 0, 0])
         assert "98765" not in str(refused.value)
 
@@ -210,7 +212,7 @@ class TestTimes:
         assert table.at_risk.tolist() == [[1, 0, 1, 0], [0, 1, 0, 1]]
 
     def test_labels(self) -> None:
-        with pytest.raises(EstimationError, match="one label for each of 3 rows"):
+        with pytest.raises(EstimationError, match="give one label for each row"):
             group_labels(["a"], 3)
 
 
