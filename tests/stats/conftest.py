@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import inspect
 import json
+import math
 import pkgutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -39,6 +40,8 @@ def plain(value: Any) -> Any:
         return [plain(part) for part in value]
     if isinstance(value, np.generic):
         return value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return str(value)
     return value if isinstance(value, str | int | float | bool | None) else type(value).__name__
 
 

@@ -3,13 +3,7 @@
 from __future__ import annotations
 
 import outcomes.stats.missing.imputation
-import outcomes.stats.missing.imputation_chain
-import outcomes.stats.missing.imputation_draws
-import outcomes.stats.missing.imputation_levels
-import outcomes.stats.missing.imputation_numbers
 import outcomes.stats.missing.imputation_plan
-import outcomes.stats.missing.imputation_predictors
-import outcomes.stats.missing.imputation_visits
 import outcomes.stats.missing.missing_bounds
 import outcomes.stats.missing.observation_weights
 import outcomes.stats.missing.pooled_tests
