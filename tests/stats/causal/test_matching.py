@@ -318,3 +318,56 @@ def test_tables_and_sentences() -> None:
     assert list(sets.tidy().columns) == ["set", "treated_row", "control_row", "distance"]
     assert str(sets).startswith("2 of 2 t cases matched to 2 of 2 c cases (greedy, highest score first)")
     assert len(matched_balance({"x": [1, 2, 3, 5]}, sets)[0].tidy()) == 2
+
+
+def test_the_denominator_of_a_balance_is_named() -> None:
+    labels, score, y, _ = random_cases(9)
+    sets = match_cases(labels, score, treated="t")
+    own = matched_balance({"y": y}, sets, divisor="treated")[0]
+    both = matched_balance({"y": y}, sets)[0]
+    assert own.before.denominator == own.after.denominator == "spread of the treated"
+    assert both.before.denominator != "spread of the treated"
+    assert own.before.pairs == (("t", "c", own.before.value),)
+
+
+def test_a_caliper_of_one_standard_deviation_by_hand() -> None:
+    # scores 0, 2, 4, 6 of variance 20/3; within groups {0, 4} and {2, 6} of variance 8 each
+    sets = match("ttcc", [0.0, 4.0, 2.0, 6.0], caliper=1.0)
+    assert sets.caliper == pytest.approx(np.sqrt(20 / 3), rel=1e-12)
+    inside = match("ttcc", [0.0, 4.0, 2.0, 6.0], caliper=1.0, caliper_spread="within groups")
+    assert inside.caliper == pytest.approx(np.sqrt(8.0), rel=1e-12)
+    with pytest.raises(EstimationError, match="needs 2 cases in each"):
+        match("tccc", [0.0, 4.0, 2.0, 6.0], caliper=1.0, caliper_spread="within groups")
+
+
+def test_two_sets_are_the_fewest_with_an_interval() -> None:
+    sets = match("ttcc", [1.0, 2.0, 1.0, 2.0])
+    e = matched_difference([3.0, 6.0, 1.0, 2.0], sets, level=0.9)
+    # differences 2 and 4: error 1, times the root of (4 - 1) / (4 - 2) for the rows; t on 1 df at 95 %: 6.3138
+    assert (e.value, e.df) == (3.0, 1.0)
+    assert e.std_error == pytest.approx(np.sqrt(1.5), rel=1e-12)
+    assert e.conf_high - 3.0 == pytest.approx(6.313751514675043 * np.sqrt(1.5), rel=1e-9)
+    assert e.p_value == pytest.approx(1 - 2 / np.pi * np.arctan(3 / np.sqrt(1.5)), rel=1e-9)
+    assert e.contrast == "t minus c"
+    assert e.n == 4
+
+
+def test_ten_sets_are_not_called_few() -> None:
+    score = np.arange(10.0)
+    y = np.r_[score + np.arange(10) % 3, score]
+    sets = match("t" * 10 + "c" * 10, [*score, *score])
+    assert "unreliable" not in matched_difference(y, sets).method
+    nine = match("t" * 9 + "c" * 9, [*score[:9], *score[:9]])
+    assert "unreliable: 9 clusters" in matched_difference(np.r_[y[:9], y[10:19]], nine).method
+
+
+def test_as_many_controls_as_neighbours_are_too_few() -> None:
+    sets = match("ttccc", [1.0, 2.0, 1.0, 2.0, 3.0], replacement=True)
+    y = [3.0, 6.0, 1.0, 2.5, 2.0]
+    given = {"errors": "conditional", "score": [1.0, 2.0, 1.0, 2.0, 3.0]}
+    with pytest.raises(EstimationError, match="3 controls for 3 neighbours") as caught:
+        matched_difference(y, sets, n_neighbours=3, **given)
+    assert caught.value.code == "too_few"
+    e = matched_difference(y, sets, n_neighbours=2, **given)
+    # gaps 2 and 3.5; each used once and alone, so that only the spread of the gaps counts
+    assert e.std_error == pytest.approx(np.sqrt(2 * 0.75**2) / 2, rel=1e-12)

@@ -171,3 +171,22 @@ def test_size_of_the_sampled_test() -> None:
         for _ in range(1000)
     )
     assert abs(rejected / 1000 - 0.1) < 3 * math.sqrt(0.09 / 1000)
+
+
+def test_one_random_arrangement_is_the_fewest() -> None:
+    test = permutation_test(A, B, largest_exact=0, n_samples=1, seed=3)
+    assert test.n_arrangements == 1
+    assert test.p_value in (0.5, 1.0)
+    assert test.mc_error == pytest.approx(math.sqrt(test.p_value * (1 - test.p_value) / 2))
+    with pytest.raises(EstimationError, match="n_samples must be 1 or more"):
+        permutation_test(A, B, largest_exact=0, n_samples=0)
+
+
+def test_exactly_as_many_arrangements_as_allowed_are_counted() -> None:
+    # 4 of 9: 126 arrangements
+    a, b = [3.0, 7.5, 1.0, 4.0], [2.0, 2.5, 0.5, 3.0, 1.5]
+    assert permutation_test(a, b, largest_exact=126).exact
+    assert not permutation_test(a, b, largest_exact=125, n_samples=50).exact
+    assert permutation_test(a, b, largest_exact=10_000_000).exact
+    with pytest.raises(EstimationError, match="must not exceed"):
+        permutation_test(a, b, largest_exact=10_000_001)

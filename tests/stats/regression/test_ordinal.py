@@ -217,3 +217,85 @@ def test_proportional_odds_edges() -> None:
     assert found.statistic is None
     assert "separation by arm" in found.reason
     assert len(found.tidy()) == 1
+
+
+def test_the_kind_of_separation_is_said() -> None:
+    # every grade by itself along the column: complete; one shared value between two grades: quasi-complete
+    x = np.array([0.0, 1, 2, 3, 4, 5])[:, None]
+    grade = np.repeat(LEVELS, 2)
+    with pytest.raises(EstimationError, match=r"^complete separation of the grades by x"):
+        fit_ordinal(x, grade, names=["x"], levels=LEVELS)
+    x[2] = 1.0
+    with pytest.raises(EstimationError, match=r"^quasi-complete separation of the grades by x"):
+        fit_ordinal(x, grade, names=["x"], levels=LEVELS)
+
+
+def test_one_case_has_risks_but_no_spread_between_cases() -> None:
+    X, grade, cluster = cohort()
+    fit = fit_ordinal(X, grade, names=NAMES, levels=LEVELS, clusters=cluster)
+    plain = grade_contrasts(fit, [[1.0, 60.0]], [[0.0, 60.0]], sampled=False)
+    for e, same in zip(grade_contrasts(fit, [[1.0, 60.0]], [[0.0, 60.0]]), plain, strict=True):
+        assert (e.value, e.std_error, e.df) == (same.value, same.std_error, same.df)
+        assert (e.n, e.n_missing, e.df) == (1, 0, fit.n_clusters - 1)
+
+
+def test_ratios_of_risks_by_numerical_differentiation() -> None:
+    X, grade, _ = cohort(7)
+    fit = fit_ordinal(X, grade, names=NAMES, levels=LEVELS)
+    on, off = X.copy(), X.copy()
+    on[:, 0], off[:, 0] = 1.0, 0.0
+    values = np.r_[fit.thresholds, fit.coefficients]
+
+    def log_ratio(v: np.ndarray, g: int) -> float:
+        a, b = (1 / (1 + np.exp(v[g] - block @ v[2:])) for block in (on, off))
+        return float(np.log(a.mean() / b.mean()))
+
+    for g, e in enumerate(grade_contrasts(fit, on, off, scale="ratio", sampled=False)):
+        slope = np.array(
+            [(log_ratio(values + h, g) - log_ratio(values - h, g)) / 2e-6 for h in 1e-6 * np.eye(4)]
+        )
+        error = np.sqrt(slope @ fit.covariance @ slope)
+        assert e.value == pytest.approx(np.exp(log_ratio(values, g)), rel=1e-10)
+        assert np.log(e.conf_high / e.value) == pytest.approx(stats.norm.ppf(0.975) * error, rel=1e-6)
+        assert e.unit == "ratio"
+
+
+def test_a_fit_says_what_it_rests_on() -> None:
+    X, grade, cluster = cohort(9)
+    fit = fit_ordinal(X, grade, names=NAMES, levels=LEVELS)
+    assert fit.counts == tuple(int((grade == level).sum()) for level in LEVELS)
+    assert (fit.n, fit.n_clusters, fit.df) == (120, 120, np.inf)
+    assert "120" in str(fit)
+    two = fit_ordinal(X, grade, names=NAMES, levels=LEVELS, clusters=np.arange(120) % 2)
+    assert (two.n_clusters, two.df) == (2, 1.0)
+    # rows of weight 0 take no part
+    w = np.ones(120)
+    w[:20] = 0
+    less = fit_ordinal(X, grade, names=NAMES, levels=LEVELS, weights=w, clusters=cluster)
+    alone = fit_ordinal(X[20:], grade[20:], names=NAMES, levels=LEVELS, clusters=cluster[20:])
+    assert (less.n, less.counts, less.n_clusters) == (100, alone.counts, alone.n_clusters)
+    np.testing.assert_allclose(less.covariance, alone.covariance, rtol=1e-9)
+
+
+def test_brant_by_hand_for_one_column() -> None:
+    # one column, three grades: the square of the difference of two log odds ratios over its variance, where the two
+    # cuts share cases: cov = V1 (X' W12 X) V2 with w12 = P(above the higher) P(not above the lower)
+    X, grade, _ = cohort(10, 200)
+    arm = X[:, :1]
+    codes = np.array([LEVELS.index(g) for g in grade])
+    test = proportional_odds_test(arm, grade, names=["arm"], levels=LEVELS)
+    full = np.column_stack([np.ones(200), arm])
+    fits = [fit_logistic(full, codes > cut, names=["one", "arm"], covariance="classical") for cut in (0, 1)]
+    w = fits[1].probabilities * (1 - fits[0].probabilities)
+    shared = fits[0].covariance @ (full.T @ (w[:, None] * full)) @ fits[1].covariance
+    variance = fits[0].covariance[1, 1] + fits[1].covariance[1, 1] - 2 * shared[1, 1]
+    gap = fits[0].coefficients[1] - fits[1].coefficients[1]
+    assert test.statistic == pytest.approx(gap**2 / variance, rel=1e-9)
+    assert test.p_value == pytest.approx(stats.chi2.sf(gap**2 / variance, 1), rel=1e-9)
+    assert (test.df, test.n, test.n_missing) == (1, 200, 0)
+    two = proportional_odds_test(X, grade, names=NAMES, levels=LEVELS, n_missing=4)
+    assert (two.df, two.n_missing) == (2, 4)
+    assert two.tidy()["df"].tolist() == [2, 1, 1]
+    assert two.column_p_values[0] == pytest.approx(stats.chi2.sf(two.column_statistics[0], 1), rel=1e-9)
+    back = proportional_odds_test(X, grade, names=NAMES, levels=LEVELS[::-1])
+    assert back.statistic == pytest.approx(two.statistic, rel=1e-8)
