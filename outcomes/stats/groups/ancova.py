@@ -220,7 +220,7 @@ def _reference(labels: tuple[str, ...], reference: str | None) -> int:
         return 0
     if reference not in labels:
         raise EstimationError(
-            f"reference: no complete case in the group named; groups with complete cases: {', '.join(labels)}",
+            f"reference: no complete case in the group named; {len(labels)} other groups have complete cases, name one",
             code="bad_choice",
         )
     return labels.index(reference)

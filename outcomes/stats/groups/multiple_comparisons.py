@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -109,7 +109,7 @@ def tukey_kramer(
     >>> print(pair)
     a minus b: 1 kg (95 % CI -1.267 to 3.267; n = 6; Tukey-Kramer, simultaneous), p = 0.288
     """
-    parts, spread, names, n_missing = _read(groups, labels, level)
+    parts, spread, names, gone = _read(groups, labels, level)
     method = "Tukey-Kramer, simultaneous"
     used = [part.n > 0 for part in parts]
     k, n = sum(used), sum(part.n for part in parts)
@@ -129,11 +129,11 @@ def tukey_kramer(
             estimate, q = _pair(
                 parts[i], parts[j], error, float(df), k, critical, reason, level, contrast, unit, method
             )
-        estimates.append(estimate)
+        estimates.append(replace(estimate, n_missing=gone[i] + gone[j]))
         statistics.append(q)
     return PairwiseComparisons(
         estimates=tuple(estimates), statistics=tuple(statistics), n_groups=k, n_left_out=len(parts) - k, n=n,
-        n_missing=n_missing, method=method,
+        n_missing=sum(gone), method=method,
     )  # fmt: skip
 
 
@@ -178,7 +178,7 @@ def games_howell(
     >>> round(games_howell([a, b]).estimates[0].conf_low - mean_difference(a, b).conf_low, 9)
     0.0
     """
-    parts, spread, names, n_missing = _read(groups, labels, level)
+    parts, spread, names, gone = _read(groups, labels, level)
     method = "Games-Howell, simultaneous"
     used = [part.n > 1 for part in parts]
     k = sum(used)
@@ -193,18 +193,18 @@ def games_howell(
             estimate, q = _pair(
                 parts[i], parts[j], error, df, k, critical, NO_SPREAD, level, contrast, unit, method
             )
-        estimates.append(estimate)
+        estimates.append(replace(estimate, n_missing=gone[i] + gone[j]))
         statistics.append(q)
     return PairwiseComparisons(
         estimates=tuple(estimates), statistics=tuple(statistics), n_groups=k, n_left_out=len(parts) - k,
-        n=sum(part.n for part in parts), n_missing=n_missing, method=method,
+        n=sum(part.n for part in parts), n_missing=sum(gone), method=method,
     )  # fmt: skip
 
 
 def _read(
     groups: Sequence[ArrayLike], labels: Sequence[str] | None, level: float
-) -> tuple[list[Moments], list[Moments], list[str], int]:
-    """Return the moments about a common value, the raw moments, the names and the number missing."""
+) -> tuple[list[Moments], list[Moments], list[str], list[int]]:
+    """Return the moments about a common value, the raw moments, the names and how many are missing in each."""
     check_level(level)
     if len(groups) < 2:
         raise EstimationError(f"{len(groups)} groups given; pairs need at least 2", code="too_few_groups")
@@ -219,7 +219,7 @@ def _read(
     present = [np.sort(values) for values, _ in cleaned]
     pivot = next((float(values[0]) for values in present if values.size), 0.0)
     about = [moments(values - pivot) for values in present]
-    return about, [moments(values) for values in present], names, sum(missing for _, missing in cleaned)
+    return about, [moments(values) for values in present], names, [missing for _, missing in cleaned]
 
 
 def _pairs(parts: Sequence[Moments]) -> Iterator[tuple[int, int]]:

@@ -194,7 +194,9 @@ def compare_fits(
     test = NestedTest(
         f=f, df_between=float(q), df_within=float(df), p_value=f_p(f, q, df), likelihood_ratio=None,
         likelihood_ratio_p=None, ss=ss, ss_residual=rss,
-        partial_eta_squared=partial_eta_squared(f, q, df, level=level, contrast=contrast), aic=None,
+        partial_eta_squared=replace(
+            partial_eta_squared(f, q, df, level=level, contrast=contrast), n=n, n_missing=n_missing
+        ), aic=None,
         bic=None, aic_small=None, bic_small=None, n=n, n_missing=n_missing, method=method,
     )  # fmt: skip
     if residual_basis is not None:

@@ -120,7 +120,8 @@ def signed_rank(
     Estimate
         Hodges-Lehmann estimate (pseudomedian) of all differences other than 0; zeros take no part and
         `method` counts them. Limits are None with a reason when there are too few differences for the level.
-        Not estimable without any difference other than 0.
+        Not estimable without any difference other than 0. Differences that only the rounding of decimals tells
+        apart (1.1 - 1.0 and 0.3 - 0.2) are tied, so that a change of unit changes nothing.
 
     Raises
     ------
@@ -144,7 +145,7 @@ def signed_rank(
     check_level(level)
     check_choice(method, METHODS, "method")
     x, y, missing = complete_pairs(a, b)
-    every = np.sort(x - y)
+    every = _levelled(x, y)
     d = every[every != 0]
     zeros, n = every.size - d.size, d.size
     shared: dict[str, Any] = {"contrast": contrast, "unit": unit, "n": every.size, "n_missing": missing}
@@ -168,6 +169,19 @@ def signed_rank(
         value=float(np.median(means)), conf_low=limits[0], conf_high=limits[1], level=level,
         p_value=max(p, SMALLEST_P), method=f"Wilcoxon signed rank, {name}{note}", reason=reason, **shared,
     )  # fmt: skip
+
+
+def _levelled(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Return the sorted differences, sizes that differ only by the rounding of the measurements made equal."""
+    d = x - y
+    scale = max(float(np.abs(x).max(initial=0.0)), float(np.abs(y).max(initial=0.0)))
+    close = 8 * np.finfo(np.float64).eps * scale
+    order = np.argsort(np.abs(d), kind="stable")
+    size = np.abs(d)[order]
+    size[size <= close] = 0.0
+    first = np.diff(size, prepend=-np.inf) > close
+    d[order] = np.copysign(size[first][np.cumsum(first) - 1], d[order]) + 0.0 if d.size else size
+    return np.sort(d)
 
 
 def _is_exact(n: int, tied: bool, method: SignedRankMethod) -> bool:

@@ -47,9 +47,8 @@ class TwoWay:
 
     def tidy(self) -> pd.DataFrame:
         """Return one row an effect, with the common column names."""
-        return pd.concat(
-            [test.tidy() for test in (self.first, self.second, self.interaction)], ignore_index=True
-        )
+        tests = (self.first, self.second, self.interaction)
+        return pd.DataFrame([row for test in tests for row in test.tidy().to_dict("records")])
 
     def __str__(self) -> str:
         """Return one sentence an effect."""
