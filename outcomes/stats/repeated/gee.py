@@ -24,6 +24,7 @@ from outcomes.stats.numerics.arrays import (
     check_outcome,
     cluster_codes,
 )
+from outcomes.stats.numerics.rank import full_rank_qr
 from outcomes.stats.regression.clusters import SandwichPieces, covariance_of, sandwich_pieces
 from outcomes.stats.regression.contrasts import covariance_method, tidy_coefficients
 from outcomes.stats.regression.linear import fit_linear
@@ -182,17 +183,20 @@ def fit_gee(
             "few to measure a correlation by: use working='independence' or fewer columns",
             code="too_few_pairs",
         )
-    beta, n_rounds, alpha = _start(design, outcome, columns, link), 0, 0.0
-    mean, root, slope, scale, pairs = _moments(design, outcome, beta, codes, link, lost, n_pairs)
+    start, n_rounds = _start(design, outcome, columns, link), 0
+    # on an orthonormal basis the units and offsets of columns cost no digits
+    basis, to_coefficients = full_rank_qr(design, columns)
+    beta = basis.T @ (design @ start)
+    mean, root, slope, scale, pairs = _moments(basis, outcome, beta, codes, link, lost, n_pairs)
     converged = working == "independence"
     while not converged and n_rounds < max_iter:
         n_rounds += 1
         _check_correlation(pairs, int(sizes.max()))
-        x, r = _whiten(design * (slope / root)[:, None], (outcome - mean) / root, codes, sizes, pairs)
+        x, r = _whiten(basis * (slope / root)[:, None], (outcome - mean) / root, codes, sizes, pairs)
         information = x.T @ x
         step = linalg.solve(information, x.T @ r, assume_a="pos")
         beta = beta + step
-        mean, root, slope, scale, after = _moments(design, outcome, beta, codes, link, lost, n_pairs)
+        mean, root, slope, scale, after = _moments(basis, outcome, beta, codes, link, lost, n_pairs)
         moved = np.abs(step) * np.sqrt(np.diag(information)) / np.sqrt(scale)
         if not np.isfinite(beta).all() or not np.isfinite(mean).all():
             break
@@ -208,7 +212,7 @@ def fit_gee(
     x, r = _whiten(design * (slope / root)[:, None], (outcome - mean) / root, codes, sizes, alpha)
     pieces = sandwich_pieces(x, columns, clusters=clusters, covariance=covariance, linear=link == "identity")
     return GeeFit(
-        names=columns, coefficients=beta, covariance=covariance_of(pieces, r), pieces=pieces, link=link,
+        names=columns, coefficients=to_coefficients @ beta, covariance=covariance_of(pieces, r), pieces=pieces, link=link,
         working=working, correlation=float(pairs) if n_pairs > lost else None, scale=scale, fitted=mean,
         n=len(design), n_clusters=n_clusters, largest=int(sizes.max()), n_iterations=n_rounds,
         model=f"estimating equations, {link} link, {working} working correlation",

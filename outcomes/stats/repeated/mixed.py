@@ -17,6 +17,7 @@ from outcomes.stats.numerics.arrays import (
     check_matrix,
     check_outcome,
     cluster_codes,
+    floats,
 )
 from outcomes.stats.numerics.rank import full_rank_qr
 from outcomes.stats.regression.delta import delta_estimates, quadratic
@@ -25,6 +26,7 @@ from outcomes.stats.repeated.mixed_likelihood import Maximum, find_maximum, subj
 MixedMethod = Literal["REML", "ML"]
 Freedom = Literal["Satterthwaite", "Kenward-Roger"]
 
+NO_RESIDUAL = "the random effects leave no residual spread; nothing to judge contrasts by"
 _SINGULAR = 1e-5
 """A diagonal element of L this small beside the residual SD is a variance at its boundary."""
 
@@ -185,7 +187,10 @@ def fit_mixed(
             "the outcome has no spread beside the columns; nothing to estimate", code="no_variation"
         )
     blocks = subject_blocks(basis, left / scale, z, codes)
-    best = find_maximum(blocks, n, restricted=method == "REML")
+    try:
+        best = find_maximum(blocks, n, restricted=method == "REML")
+    except np.linalg.LinAlgError:  # no residual variance: the covariance of a subject has no inverse
+        raise EstimationError(NO_RESIDUAL, code="no_variation") from None
     _refuse(best)
     count = n - p if method == "REML" else n
     _, log_det = np.linalg.slogdet(to_coefficients)
@@ -260,7 +265,7 @@ def mixed_contrast(
     3.0
     """
     check_choice(freedom, get_args(Freedom), "freedom")
-    rows = np.atleast_2d(np.asarray(C, dtype=np.float64))
+    rows = np.atleast_2d(floats(C, "the contrasts"))
     p = len(fit.names)
     if rows.ndim != 2 or rows.shape[1] != p or not np.isfinite(rows).all():
         raise EstimationError(
@@ -289,7 +294,15 @@ def _random_columns(slope: Any, codes: Any, n: int) -> tuple[FloatArray, FloatAr
         return np.ones((n, 1)), np.eye(1)
     times = check_outcome(slope, n)
     centre = float(times.mean())
-    scale = float(np.sqrt(np.mean(np.square(times - centre))))
+    farthest = float(np.abs(times - centre).max())
+    if farthest and not 1e-100 < farthest < 1e100:
+        raise EstimationError(
+            "the times of the slope are too small or too large for the variance of a slope to be a number; give them in "
+            "another unit",
+            code="bad_unit",
+        )
+    farthest = farthest or 1.0
+    scale = farthest * float(np.sqrt(np.mean(np.square((times - centre) / farthest))))
     means = np.bincount(codes, weights=times - centre) / np.bincount(codes)
     within = np.abs(times - centre - means[codes]).max()
     if not within > 1e-10 * max(scale, 1e-300):
@@ -310,9 +323,7 @@ def _refuse(best: Maximum) -> None:
             code="not_converged",
         )
     if not best.residual_variance > 1e-12:
-        raise EstimationError(
-            "the random effects leave no residual spread; nothing to judge contrasts by", code="no_variation"
-        )
+        raise EstimationError(NO_RESIDUAL, code="no_variation")
 
 
 def _satterthwaite(best: Maximum, directions: FloatArray) -> FloatArray:
