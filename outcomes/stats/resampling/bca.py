@@ -9,7 +9,7 @@ import numpy as np
 from scipy import special
 
 from outcomes.errors import EstimationError
-from outcomes.stats.numerics.arrays import cluster_codes
+from outcomes.stats.numerics.arrays import cluster_codes, floats
 from outcomes.stats.resampling.bootstrap import BootstrapInterval, limit_at, percentile_interval
 
 FEWEST = 10
@@ -73,8 +73,8 @@ def jackknife(leave_one_out: Any, *, strata: Any = None, counts: Any = None) -> 
     >>> round(found.acceleration, 6)  # deviations -3, -2, -1, 6: 180 / (6 * 50 ** 1.5)
     0.084853
     """
-    values = np.ravel(np.asarray(leave_one_out, dtype=np.float64))
-    many = np.ones(len(values)) if counts is None else np.ravel(np.asarray(counts, dtype=np.float64))
+    values = np.ravel(floats(leave_one_out, "the values without a unit"))
+    many = np.ones(len(values)) if counts is None else np.ravel(floats(counts, "the counts"))
     codes, n_strata = (
         (np.zeros(len(values), dtype=np.int64), 1) if strata is None else cluster_codes(strata, len(values))
     )
@@ -120,7 +120,7 @@ def bias_correction(replicates: Any, value: float) -> float:
     >>> bias_correction([1.0, 2.0, 3.0, 4.0], 2.5), round(bias_correction([1.0, 2.0, 3.0, 4.0], 4.0), 4)
     (0.0, 1.1503)
     """
-    draws = np.asarray(replicates, dtype=np.float64)
+    draws = floats(replicates, "the replicates")
     draws = draws[np.isfinite(draws)]
     share = float((draws < value).mean() + 0.5 * (draws == value).mean()) if len(draws) else 0.0
     if not 0.0 < share < 1.0:
@@ -183,7 +183,7 @@ def bca_interval(
         return plain
     if units.n < FEWEST:
         return _named(plain, f"{units.n} units, fewer than {FEWEST}: limits not corrected")
-    draws = np.asarray(replicates, dtype=np.float64)
+    draws = floats(replicates, "the replicates")
     good = np.sort(draws[np.isfinite(draws)])
     if good[0] == good[-1]:
         return _named(plain, "no variation between replicates: limits not corrected")

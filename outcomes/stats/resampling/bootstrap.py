@@ -10,7 +10,7 @@ import pandas as pd
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.numerics.arrays import FloatArray, IntArray, check_level, cluster_codes
+from outcomes.stats.numerics.arrays import FloatArray, IntArray, check_level, cluster_codes, floats
 
 MAX_FAILED = 0.01
 """Share of failed replicates above which no interval is given (this project's choice)."""
@@ -164,7 +164,7 @@ def percentile_interval(
     (25.0, 975.0)
     """
     check_level(level)
-    draws = np.asarray(replicates, dtype=np.float64)
+    draws = floats(replicates, "the replicates")
     needed = int(np.ceil(20.0 / (1.0 - level)))
     if draws.ndim != 1 or len(draws) < needed or not np.isfinite(value):
         raise EstimationError(

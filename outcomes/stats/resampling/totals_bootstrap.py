@@ -13,7 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from outcomes.errors import EstimationError
-from outcomes.stats.numerics.arrays import FloatArray, IntArray, check_choice, check_level, cluster_codes
+from outcomes.stats.numerics.arrays import (
+    FloatArray,
+    IntArray,
+    check_choice,
+    check_level,
+    cluster_codes,
+    floats,
+)
 from outcomes.stats.numerics.inputs import sample
 from outcomes.stats.resampling.bca import bca_interval, jackknife
 from outcomes.stats.resampling.bootstrap import BootstrapInterval, cluster_strata, percentile_interval
@@ -85,7 +92,7 @@ def bootstrap_totals(
     >>> found.estimate.value, bool(abs(found.estimate.std_error - x.std() / 10**0.5) < 0.05)
     (4.0, True)
     """
-    table = np.ascontiguousarray(columns, dtype=np.float64)
+    table = floats(columns, "the columns")
     check_level(level)
     check_choice(interval, get_args(Interval), "interval")
     if table.ndim != 2 or 0 in table.shape or not np.isfinite(table).all() or n_boot < 1:
@@ -100,10 +107,13 @@ def bootstrap_totals(
         raise EstimationError(f"{n_units} cluster; a bootstrap needs at least 2", code="too_few_clusters")
     stratum = cluster_strata(codes, n_units, strata)
     units = table if clusters is None else _sums(codes, n_units, table)
-    value = float(_values(statistic, units.sum(axis=0)[None])[0])
+    distinct, of_stratum, counts = _distinct(
+        units, stratum if strata is None else _sorted(codes, stratum, strata)
+    )
+    whole = counts @ distinct
+    value = float(_values(statistic, whole[None])[0])
     if not np.isfinite(value):
         raise EstimationError("the statistic has no value on the data themselves", code="not_finite")
-    distinct, of_stratum, counts = _distinct(units, stratum)
     generator = np.random.default_rng(seed)
     totals = np.zeros((n_boot, units.shape[1]))
     for s in np.unique(of_stratum):
@@ -116,7 +126,7 @@ def bootstrap_totals(
     }  # fmt: skip
     if interval == "percentile":
         return percentile_interval(replicates, value, **given)
-    without = _values(statistic, units.sum(axis=0) - distinct)
+    without = _values(statistic, whole - distinct)
     if not np.isfinite(without).all() or (np.bincount(stratum) < 2).any():
         given["method"] += ", limits not corrected (no value without some one unit)"
         return percentile_interval(replicates, value, **given)
@@ -173,14 +183,30 @@ def bootstrap_mean_difference(
     values = np.concatenate([first, second])
     columns = np.column_stack([one * values, one, (1 - one) * values, 1 - one])
     return bootstrap_totals(
-        columns, lambda t: t[:, 0] / t[:, 1] - t[:, 2] / t[:, 3], strata=one, n_boot=n_boot, seed=seed,
+        columns, lambda t: t[:, 0] / t[:, 1] - t[:, 2] / t[:, 3], strata=1 - one, n_boot=n_boot, seed=seed,
         interval=interval, level=level, contrast=contrast, unit=unit, n_missing=missing_a + missing_b,
     )  # fmt: skip
 
 
+def _sorted(codes: IntArray, stratum: IntArray, strata: Any) -> IntArray:
+    """Return the stratum of each unit, numbered by the order of the labels and not by that of the rows."""
+    labels = np.asarray(strata)
+    first = np.unique(stratum[codes], return_index=True)[1]
+    place = np.argsort(
+        labels[first].astype(str) if labels.dtype.kind == "O" else labels[first], kind="stable"
+    )
+    rank = np.empty(len(place), dtype=np.int64)
+    rank[place] = np.arange(len(place))
+    return rank[stratum]
+
+
 def _sums(codes: IntArray, n_units: int, table: FloatArray) -> FloatArray:
     """Return the totals of each cluster."""
-    return np.column_stack([np.bincount(codes, column, minlength=n_units) for column in table.T])
+    # sorted, so that the order of rows within a cluster does not reach the last digit
+    order = np.lexsort((*table.T, codes))
+    return np.column_stack(
+        [np.bincount(codes[order], column, minlength=n_units) for column in table[order].T]
+    )
 
 
 def _values(statistic: Statistic, totals: FloatArray) -> FloatArray:
