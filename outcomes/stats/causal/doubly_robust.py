@@ -23,7 +23,7 @@ from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.causal.exposure_model import exposure_codes
 from outcomes.stats.causal.influence import contrasted, influence_estimates, thin_level
-from outcomes.stats.numerics.arrays import FloatArray, IntArray, check_outcome, cluster_codes
+from outcomes.stats.numerics.arrays import FloatArray, IntArray, check_outcome, cluster_codes, floats
 
 # a probability this close to 0 is none: its inverse would be rounding
 _NO_PROBABILITY = 1e-12
@@ -209,11 +209,11 @@ def aipw(
 
 def _table(values: Any, n: int, names: tuple[str, ...], what: str) -> FloatArray:
     """Return an (n, K) table of finite numbers, or refuse it."""
-    table = np.asarray(values, dtype=np.float64)
+    table = floats(values, what)
     if table.shape != (n, len(names)) or not np.isfinite(table).all():
         raise EstimationError(
             f"{what}: shape {table.shape} with {int((~np.isfinite(table)).sum())} missing or infinite values; give "
-            f"finite numbers of shape ({n}, {len(names)}), columns {', '.join(names)}",
+            f"finite numbers of shape ({n}, {len(names)}), one column for each level in order",
             code="bad_shape",
         )
     return table

@@ -61,7 +61,8 @@ class DoublyRobustBootstrap:
 
     def tidy(self) -> pd.DataFrame:
         """Return one row a mean and a contrast."""
-        return pd.concat([found.tidy() for found in self.means + self.contrasts], ignore_index=True)
+        parts = self.means + self.contrasts
+        return pd.DataFrame([row for found in parts for row in found.tidy().to_dict("records")])
 
     def __str__(self) -> str:
         """Return the sentences one would write in a paper."""

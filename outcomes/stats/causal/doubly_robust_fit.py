@@ -93,7 +93,9 @@ def fit_doubly_robust(
     response = check_outcome(y, len(design))
     m = np.empty((len(design), len(model.levels)))
     for k, name in enumerate(model.levels):
-        m[:, k] = _predicted(design, response, model.codes == k, columns, outcome, name)
+        # levels that nobody declared may be cells of a wrong column: they are numbered, never quoted
+        called = name if levels is not None else f"number {k + 1} of {len(model.levels)}, sorted"
+        m[:, k] = _predicted(design, response, model.codes == k, columns, outcome, called)
     given: dict[str, Any] = {
         "levels": model.levels, "target": target, "target_levels": target_levels, "target_name": target_name,
         "floor": floor, "pairs": pairs, "clusters": clusters, "level": level, "unit": unit,

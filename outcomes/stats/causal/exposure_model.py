@@ -128,7 +128,13 @@ def fit_exposure(
         probabilities = np.column_stack([1.0 - fit.probabilities, fit.probabilities])
         coefficients, log_likelihood = fit.coefficients[:, None], fit.log_likelihood
     else:
-        coefficients, probabilities, log_likelihood = _multinomial(design, codes, found, columns)
+        # levels that nobody declared may be cells of a wrong column: messages number them
+        called = (
+            found
+            if levels is not None
+            else tuple(f"level {k + 1} of {len(found)}" for k in range(len(found)))
+        )
+        coefficients, probabilities, log_likelihood = _multinomial(design, codes, called, columns)
     return ExposureModel(
         levels=found, codes=codes, probabilities=probabilities, design=design, names=columns,
         coefficients=coefficients, log_likelihood=log_likelihood, n=len(design),

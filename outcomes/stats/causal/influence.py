@@ -10,7 +10,7 @@ import numpy as np
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.numerics.arrays import FloatArray, IntArray, check_level, cluster_codes
+from outcomes.stats.numerics.arrays import FloatArray, IntArray, check_level, cluster_codes, floats
 from outcomes.stats.numerics.inputs import two_sided_p
 from outcomes.stats.numerics.student import t_quantile
 from outcomes.stats.regression.clusters import FEW_CLUSTERS
@@ -52,7 +52,7 @@ def influence_covariance(influence: Any, clusters: Any = None) -> FloatArray:
     >>> influence_covariance(deviations).round(12).tolist()
     [[0.416666666667]]
     """
-    table = np.asarray(influence, dtype=np.float64)
+    table = floats(influence, "the influence values")
     table = table[:, None] if table.ndim == 1 else table
     codes, n_clusters = cluster_codes(clusters, table.shape[0])
     if n_clusters < 2:

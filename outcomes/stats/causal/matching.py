@@ -284,7 +284,9 @@ def _two_levels(exposure: Any, treated: str) -> tuple[IntArray, tuple[str, str]]
     codes, levels = exposure_codes(exposure, int(np.size(exposure)))
     if len(levels) != 2 or str(treated) not in levels:
         raise EstimationError(
-            f"matching needs 2 levels, one of them the treated; found {', '.join(levels)}", code="bad_levels"
+            f"matching needs 2 levels, one of them the treated; {len(levels)} found"
+            + ("" if str(treated) in levels else ", the treated not among them"),
+            code="bad_levels",
         )
     at = levels.index(str(treated))
     return (codes == at).astype(np.int64), (levels[1 - at], levels[at])

@@ -12,7 +12,7 @@ import pandas as pd
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.numerics.arrays import cluster_codes
+from outcomes.stats.numerics.arrays import cluster_codes, floats
 from outcomes.stats.numerics.inputs import SMALLEST_P
 from outcomes.stats.numerics.student import t_quantile, t_two_sided_p
 from outcomes.stats.regression.clusters import Covariance
@@ -206,7 +206,7 @@ def negative_control_outcome(
     (0.0, 'no spread is left to judge this value by', 1.0)
     """
     fits = [fit_linear(X, out, names=names, clusters=clusters, covariance=covariance) for out in (y, control)]
-    rows = np.atleast_2d(np.asarray(contrast, dtype=np.float64))
+    rows = np.atleast_2d(floats(contrast, "the contrast"))
     estimates = [linear_contrast(fit, rows, level=level, labels=[label], unit=unit)[0] for fit in fits]
     totals = [_totals(fit, X, rows[0], clusters) for fit in fits]
     norms = [float(np.sqrt(t @ t)) for t in totals]

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from outcomes.errors import EstimationError
+from outcomes.stats.numerics.arrays import floats
 from outcomes.stats.numerics.inputs import chi2_p, f_p
 from outcomes.stats.regression.wald import WaldTest
 
@@ -51,7 +52,7 @@ def pooled_chi_squared(statistics: Any, df: float, *, n: int = 0, n_missing: int
     >>> round(test.f, 9), round(test.df_within, 9)
     (1.923076923, 10.5625)
     """
-    values = np.asarray(statistics, dtype=np.float64)
+    values = floats(statistics, "the statistics")
     if values.ndim != 1 or len(values) < 2:
         raise EstimationError(
             f"statistics of shape {values.shape}; pooling needs at least 2 imputed data sets",
@@ -106,7 +107,7 @@ def pooled_likelihood_ratio(
     >>> round(test.f, 9)
     1.125
     """
-    first, second = np.asarray(own, dtype=np.float64), np.asarray(at_pooled, dtype=np.float64)
+    first, second = floats(own, "own"), floats(at_pooled, "at_pooled")
     if first.ndim != 1 or first.shape != second.shape or len(first) < 2:
         raise EstimationError(
             f"statistics of shapes {first.shape} and {second.shape}; give one of each for at least 2 imputed data sets",
@@ -141,4 +142,5 @@ def _degrees(df: float) -> float:
 def _test(f: float, k: float, within: float, method: str, n: int, n_missing: int) -> WaldTest:
     """Return the test."""
     p = chi2_p(f * k, k) if math.isinf(within) else f_p(f, k, within)
-    return WaldTest(f=f, df_between=k, df_within=within, p_value=p, method=method, n=n, n_missing=n_missing)
+    df = None if math.isinf(within) else within
+    return WaldTest(f=f, df_between=k, df_within=df, p_value=p, method=method, n=n, n_missing=n_missing)

@@ -9,7 +9,7 @@ import numpy as np
 
 from outcomes.errors import EstimationError
 from outcomes.stats.missing.rubin import barnard_rubin_df, check_df
-from outcomes.stats.numerics.arrays import FloatArray
+from outcomes.stats.numerics.arrays import FloatArray, floats
 from outcomes.stats.numerics.inputs import chi2_p, f_p
 from outcomes.stats.regression.wald import WaldTest
 
@@ -51,7 +51,7 @@ def pooled_wald_test(
     r = (1 + 1/m) tr(B U^-1) / k: it takes the share of missing information to be the same for all k. One
     number (k = 1) has the F that is the square of :func:`~outcomes.stats.missing.rubin.pool_scalar`'s t, with its degrees of freedom.
     Otherwise the denominator degrees of freedom are those of Li et al., with finite `df_complete` those of
-    Reiter. Infinite ones (the estimates agree, large samples) make F a chi-squared over k. Sources: Li KH,
+    Reiter. Infinite ones (the estimates agree, large samples) make F a chi-squared over k, and `df_within` is None. Sources: Li KH,
     Raghunathan TE, Rubin DB. Journal of the American Statistical Association 1991; 86: 1065-1073;
     Reiter JP. Biometrika 2007; 94: 502-508.
 
@@ -91,7 +91,7 @@ def pooled_wald_test(
         reason = f"{m} imputations and {df_complete:.4g} degrees of freedom are too few to test {k} numbers"
         return _no_test(reason, about)
     p = chi2_p(f * k, k) if math.isinf(df) else f_p(f, k, df)
-    return WaldTest(f=f, df_between=float(k), df_within=df, p_value=p, **about)
+    return WaldTest(f=f, df_between=float(k), df_within=None if math.isinf(df) else df, p_value=p, **about)
 
 
 def _li(k: int, m: int, increase: float) -> float:
@@ -131,7 +131,7 @@ def _no_test(reason: str, about: dict[str, Any]) -> WaldTest:
 
 def _check_joint(values: Any, covariances: Any) -> tuple[FloatArray, FloatArray]:
     """Return estimates and covariances of the imputed data sets, or refuse them."""
-    q, u = np.asarray(values, dtype=np.float64), np.asarray(covariances, dtype=np.float64)
+    q, u = floats(values, "the estimates"), floats(covariances, "the covariances")
     if q.ndim != 2 or q.shape[0] < 2 or q.shape[1] < 1 or u.shape != (*q.shape, q.shape[-1]):
         raise EstimationError(
             f"estimates of shape {q.shape} and covariances of shape {u.shape}; give (m, k) and (m, k, k), m at "

@@ -12,7 +12,7 @@ import pandas as pd
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.numerics.arrays import FloatArray, check_level
+from outcomes.stats.numerics.arrays import FloatArray, check_level, floats
 from outcomes.stats.numerics.inputs import two_sided_p
 from outcomes.stats.numerics.student import t_quantile
 
@@ -290,7 +290,7 @@ def _without(estimate: Estimate, m: int, df_complete: float) -> PooledEstimate:
 
 def _check_sets(values: Any, std_errors: Any) -> tuple[FloatArray, FloatArray]:
     """Return estimates and standard errors of the imputed data sets, or refuse them."""
-    q, se = np.asarray(values, dtype=np.float64), np.asarray(std_errors, dtype=np.float64)
+    q, se = floats(values, "the estimates"), floats(std_errors, "the standard errors")
     if q.ndim != 1 or q.shape != se.shape or len(q) < 2:
         raise EstimationError(
             f"estimates of shape {q.shape} and standard errors of shape {se.shape}; give one of each for at "

@@ -10,7 +10,7 @@ import pandas as pd
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.numerics.arrays import FloatArray, check_level
+from outcomes.stats.numerics.arrays import FloatArray, check_level, floats
 from outcomes.stats.numerics.inputs import SMALLEST_P
 from outcomes.stats.numerics.student import t_quantile, t_two_sided_p
 from outcomes.stats.regression.clusters import (
@@ -320,9 +320,9 @@ def check_contrasts(C: Any, fit: RegressionFit) -> FloatArray:
     >>> check_contrasts([0, 1], fit_linear([[1, 0], [1, 1], [1, 2]], [1, 2, 4], names=["a", "b"])).shape
     (1, 2)
     """
-    rows = np.atleast_2d(np.asarray(C, dtype=np.float64))
+    rows = np.atleast_2d(floats(C, "the contrasts"))
     p = len(fit.names)
-    if rows.ndim != 2 or rows.shape[1] != p or not np.isfinite(rows).all():
+    if rows.ndim != 2 or not len(rows) or rows.shape[1] != p or not np.isfinite(rows).all():
         raise EstimationError(
             f"the contrasts have shape {rows.shape}; give finite numbers of shape (m, {p}) for the columns "
             f"{', '.join(fit.names)}",

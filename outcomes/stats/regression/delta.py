@@ -9,7 +9,7 @@ import numpy as np
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.numerics.arrays import FloatArray, check_level
+from outcomes.stats.numerics.arrays import FloatArray, check_level, floats
 from outcomes.stats.numerics.inputs import two_sided_p
 from outcomes.stats.numerics.student import t_quantile
 
@@ -72,8 +72,8 @@ def delta_estimates(
     a / b: 2 ratio (95 % CI 1.644 to 2.433; n = 50)
     """
     check_level(level)
-    value = np.atleast_1d(np.asarray(values, dtype=np.float64))
-    error = np.atleast_1d(np.asarray(errors, dtype=np.float64))
+    value = np.atleast_1d(floats(values, "the values"))
+    error = np.atleast_1d(floats(errors, "the errors"))
     names = tuple(labels) if labels is not None else ("",) * len(value)
     if value.ndim != 1 or error.shape != value.shape or len(names) != len(value):
         raise EstimationError(

@@ -279,7 +279,9 @@ def _fitter(
         return lambda design, names: (
             fit_logistic(design, y, names=names, covariance="classical").log_likelihood
         )
-    return lambda design, names: fit_ordinal(design, y, names=names, levels=levels or ()).log_likelihood
+    return lambda design, names: (
+        fit_ordinal(design, y, names=names, levels=() if levels is None else levels).log_likelihood
+    )
 
 
 def _held_log_likelihood(x: FloatArray, outcome: FloatArray, held: FloatArray, start: FloatArray) -> float:

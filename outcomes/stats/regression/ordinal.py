@@ -24,6 +24,7 @@ from outcomes.stats.numerics.arrays import (
     check_weights,
     cluster_codes,
     clusters_of,
+    floats,
 )
 from outcomes.stats.numerics.rank import full_rank_qr
 from outcomes.stats.regression.clusters import FEW_CLUSTERS
@@ -238,7 +239,7 @@ def ordinal_contrast(
     >>> round(ordinal_contrast(fit, [[1.0]], ratio=True)[0].value, 9)
     5.0
     """
-    rows = np.atleast_2d(np.asarray(C, dtype=np.float64))
+    rows = np.atleast_2d(floats(C, "the contrasts"))
     p = len(fit.names)
     if rows.ndim != 2 or rows.shape[1] != p or not np.isfinite(rows).all():
         raise EstimationError(

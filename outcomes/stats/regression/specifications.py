@@ -30,6 +30,8 @@ SpecificationErrors = Literal["CR1", "CR0"]
 
 # squared length, of a column of unit length, outside the others: as in the shares of explained variation
 _NOTHING = 1e-10
+# share of the outcome's spread, squared, that cross-products cannot tell from rounding
+_NO_RESIDUAL = 1e-13
 _BLOCK = 4096
 
 
@@ -59,7 +61,8 @@ class SpecificationEstimates:
         Column of interest.
     specifications : tuple of Specification, length S
     estimate, std_error, conf_low, conf_high, p_value : ndarray, shape (S,)
-        NaN where `reason` says why there is none; p is NaN too where the fit leaves no residual.
+        NaN where `reason` says why there is none; p is NaN too where the fit leaves no residual that
+        is more than rounding (under 3e-7 of the outcome's spread), with the limits at the estimate.
     df, n, n_clusters : ndarray of int, shape (S,)
         Degrees of freedom of the t limits, rows and clusters.
     left_out : tuple of tuple of str, length S
@@ -301,15 +304,17 @@ def _fit_rows(
     interest = wanted[0][-1]
     scale = length[-1] / length[interest]
     found.estimate[at] = solutions[interest] * scale
+    left = gram[-1, -1] - gram[-1, :-1] @ solutions
+    left[left < _NO_RESIDUAL] = 0.0
     if codes is None:
         found.df[at] = n - rank - 1
-        left = np.maximum(gram[-1, -1] - gram[-1, :-1] @ solutions, 0.0)
         variance = left / found.df[at] * sensitivities[interest]
     else:
         found.df[at] = n_clusters - 1
         variance = _clustered(both, codes, n_clusters, solutions, sensitivities)
         if errors == "CR1":
             variance *= n_clusters / (n_clusters - 1) * (n - 1) / (n - rank - 1)
+        variance[left == 0.0] = 0.0
     found.std_error[at] = np.sqrt(variance) * scale
 
 

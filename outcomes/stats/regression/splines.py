@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from outcomes.errors import EstimationError
-from outcomes.stats.numerics.arrays import FloatArray
+from outcomes.stats.numerics.arrays import FloatArray, floats
 from outcomes.stats.numerics.inputs import sample
 from outcomes.stats.regression.contrasts import RegressionFit
 from outcomes.stats.regression.wald import WaldTest, wald_test
@@ -181,7 +181,7 @@ def check_knots(knots: Any) -> FloatArray:
     >>> check_knots([1, 2, 4]).tolist()
     [1.0, 2.0, 4.0]
     """
-    t = np.asarray(knots, dtype=np.float64)
+    t = floats(knots, "the knots")
     if t.ndim != 1 or len(t) < 3 or not np.isfinite(t).all() or not _apart(t):
         raise EstimationError(
             f"{t.size} knots; give at least 3 finite numbers, each clearly above the one before",

@@ -48,7 +48,7 @@ class JointClaim:
 
     def tidy(self) -> pd.DataFrame:
         """Return one row a part, with the common column names."""
-        return pd.concat([part.tidy() for part in self.parts], ignore_index=True)
+        return pd.DataFrame([row for part in self.parts for row in part.tidy().to_dict("records")])
 
     def __str__(self) -> str:
         """Return the sentence one would write in a paper."""

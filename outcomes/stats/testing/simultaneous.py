@@ -16,7 +16,7 @@ import numpy as np
 from scipy import optimize, special
 
 from outcomes.errors import EstimationError
-from outcomes.stats.numerics.arrays import FloatArray, check_level
+from outcomes.stats.numerics.arrays import FloatArray, check_level, floats
 from outcomes.stats.numerics.student import t_quantile
 
 _N_POINTS = 1 << 13
@@ -98,7 +98,7 @@ def max_t_quantile(correlation: Any, df: float, *, level: float = 0.95, seed: in
 
 def _check_correlation(correlation: Any) -> FloatArray:
     """Return a correlation matrix, or say what is wrong with it."""
-    matrix = np.atleast_2d(np.asarray(correlation, dtype=np.float64))
+    matrix = np.atleast_2d(floats(correlation, "the correlation"))
     m = matrix.shape[0]
     problem = ""
     if matrix.ndim != 2 or matrix.shape != (m, m) or m == 0:

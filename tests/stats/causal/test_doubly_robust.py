@@ -239,7 +239,9 @@ def test_an_outcome_model_that_fails_names_its_level():
     X, exposure, y, _ = cohort(binary=True)
     X[:, 2] = (exposure == "a") & (y == 1)
     with pytest.raises(EstimationError, match=r"outcome model of the level b: .*x2"):
-        fit_doubly_robust(X, exposure, y, names=NAMES, X_exposure=X[:, :2], names_exposure=NAMES[:2])
+        fit_doubly_robust(
+            X, exposure, y, names=NAMES, X_exposure=X[:, :2], names_exposure=NAMES[:2], levels=sorted(set(exposure))
+        )  # fmt: skip
 
 
 def test_folds_keep_patients_whole_and_cross_fitting_sees_no_own_fold():

@@ -81,7 +81,9 @@ def test_three_levels_separated_are_refused_with_the_column():
     rare = np.repeat([0.0, 1.0], [27, 3])
     exposure = np.array(list("abc") * 9 + ["c"] * 3)
     with pytest.raises(EstimationError, match=r"separation of the levels by .*rim \(c\)") as caught:
-        fit_exposure(np.column_stack([np.ones(30), rare]), exposure, names=["one", "rim"])
+        fit_exposure(
+            np.column_stack([np.ones(30), rare]), exposure, names=["one", "rim"], levels=["a", "b", "c"]
+        )
     assert caught.value.code == "separation"
 
 
