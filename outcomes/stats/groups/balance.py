@@ -307,6 +307,8 @@ def _weighted_moments(
         if kind == "binary" and not np.isin(present, (0.0, 1.0)).all():
             raise EstimationError(f"group {i + 1}: 'binary' needs 0, 1 or missing", code="not_binary")
         w = weight[~np.isnan(np.asarray(group, dtype=np.float64))]
+        order = np.lexsort((w, present))  # sums in an order that is not that of the rows
+        present, w = present[order], w[order]
         n, missing = n + present.size, missing + n_missing
         plain, total = moments(present), float(w.sum())
         mean = float(w @ (present - present[0])) / total + float(present[0]) if total > 0 else None

@@ -43,7 +43,7 @@ def moments(present: FloatArray) -> Moments:
     Parameters
     ----------
     present : ndarray, shape (n,)
-        Finite values.
+        Finite values, in any order: it changes no bit of the result.
 
     Examples
     --------
@@ -55,8 +55,11 @@ def moments(present: FloatArray) -> Moments:
     n = present.size
     if n == 0:
         return Moments(n=0, mean=None, variance=None)
-    pivot = float(present[0])
-    centred = present - pivot
+    ordered = np.sort(
+        present
+    )  # sums of floating-point numbers depend on their order; that of the rows is nobody's
+    pivot = float(ordered[n // 2])
+    centred = ordered - pivot
     shift = float(centred.mean())
     mean = pivot + shift
     if n == 1:
@@ -71,6 +74,11 @@ def moments(present: FloatArray) -> Moments:
 
 def printed_moments(mean: float, sd: float, n: float, name: str) -> Moments:
     """Return the moments of a group known only by its printed mean, SD and n.
+
+    Raises
+    ------
+    EstimationError
+        A mean that is not finite, an SD below 0, a size that is not whole.
 
     Examples
     --------
