@@ -40,7 +40,7 @@ def numbers(values: Any, message: str) -> FloatArray:
     """
     given = values if isinstance(values, pd.Series) else np.asarray(values)
     kind = getattr(given.dtype, "kind", "O")
-    if kind not in "biufO" or (kind == "O" and any(isinstance(value, TEXT) for value in given)):
+    if kind not in "biufO" or (kind == "O" and any(isinstance(value, TEXT) for value in np.ravel(given))):
         raise EstimationError(message, code="not_numeric")
     try:
         if isinstance(given, pd.Series):
