@@ -257,6 +257,8 @@ def test_smallest_group_with_an_sd():
 def test_correlations_that_only_rounding_puts_beyond_one():
     assert correlation_from_change(0.1, 0.2, 0.30000000000000004).value == -1.0
     assert correlation_from_change(0.3, 0.2, 0.1).value == 1.0
+    assert correlation_from_change(3, 4, 7 * (1 + 1e-14)).value == -1.0
+    assert correlation_from_change(3, 4, 1 - 1e-12).value == 1.0
     assert correlation_from_change(3, 4, 7.00000001).value is None
 
 
