@@ -71,6 +71,8 @@ def test_fewest_cases_of_a_period():
         ("15 within 1 SD", [0.5] * 14 + [1.01], ()),
         ("8 beyond 1 SD on both sides", [1.5, -1.0] * 4, ()),
         ("8 beyond 1 SD on both sides", [1.5] * 7 + [-1.5, -1.5], (8, 9)),
+        ("8 beyond 1 SD on both sides", [-1.5] + [1.5] * 8, (8,)),
+        ("8 beyond 1 SD on both sides", [1.5] + [-1.5] * 8, (8,)),
         ("6 rising or falling", [1, 2, 3, 4, 5], ()),
     ],
 )
@@ -143,7 +145,7 @@ def test_limits_of_the_limit_are_those_of_its_rank():
         _reached_by(highest, 0.1 - spread),
     )
     assert (found.n, found.wanted) == (30, 0.1)
-    assert cusum_limit(risks, n=7, n_simulations=1000).n == 7
+    assert [cusum_limit(risks, n=n, n_simulations=1000).n for n in (1, 7)] == [1, 7]
 
 
 def test_simulated_scores_in_blocks():
@@ -278,3 +280,9 @@ def test_units_with_certain_and_impossible_cases():
     assert only.ratio.reason == only.rate.reason == "no event was expected"
     with pytest.raises(EstimationError, match="at least one case"):
         indirect_standardisation([np.nan], [0.5], ["a"])
+
+
+@pytest.mark.parametrize(("events", "centre"), [([10], None), ([0], None), ([3], 1.0), ([3], 0.0)])
+def test_a_chart_about_none_or_all_asks_for_a_centre(events, centre):
+    with pytest.raises(EstimationError, match="declare the centre in control"):
+        p_chart(events, [10], centre=centre)
