@@ -32,6 +32,16 @@ def test_normal_by_hand():
     assert math.isclose(ratio.raw[0, 0], 2 + 1.959963984540054 * math.sqrt(0.5), rel_tol=1e-12)
 
 
+def test_limits_are_two_and_three_errors_on_both_sides():
+    """Limits unless others are asked for: 1 in 1,000 beyond each outer one, 1 in 40 beyond each inner one."""
+    for limits in (proportion_funnel([400], 0.5, method="normal"), ratio_funnel([400.0], method="normal")):
+        assert limits.probabilities == (0.001, 0.025, 0.975, 0.999)
+    wanted = (
+        0.5 + np.array([-3.090232306167813, -1.959963984540054, 1.959963984540054, 3.090232306167813]) / 40
+    )
+    assert np.allclose(proportion_funnel([400], 0.5, method="normal").raw[0], wanted, rtol=1e-12)
+
+
 def test_quantiles_are_the_smallest_counts():
     n = np.array([1, 7, 40, 900])[:, None]
     p = np.array([0.001, 0.025, 0.5, 0.975, 0.999])[None, :]

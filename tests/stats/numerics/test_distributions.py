@@ -207,6 +207,8 @@ def test_a_square_design_has_full_rank_and_a_wide_one_has_not():
     q, t = full_rank_qr(square, ("a", "b"))
     np.testing.assert_allclose(square @ t, q, atol=1e-15)
     np.testing.assert_allclose(q.T @ q, np.eye(2), atol=1e-15)
+    with pytest.raises(EstimationError, match=r"b is constant; drop or merge these columns \(3 rows\)"):
+        full_rank_qr(np.ones((3, 2)) * [1.0, 2.0], ("a", "b"))
     with pytest.raises(EstimationError, match=r"\(2 rows\)"):
         full_rank_qr(np.array([[1.0, 0.0, 2.0], [0.0, 1.0, 1.0]]), ("a", "b", "c"))
 
@@ -220,3 +222,7 @@ def test_culprits_that_are_zero_or_constant_say_so():
     near = np.column_stack([np.ones(4), np.ones(4) + 1e-6 * np.array([1, -1, 1, -1])])
     assert rank_check(near, ["a", "b"], tolerance=0.9e-6).rank == 2
     assert rank_check(near, ["a", "b"], tolerance=1.1e-6).culprits == ("b",)
+    # without a tolerance asked for, a part of 1e-10
+    for part, rank in ((0.9e-10, 1), (1.2e-10, 2)):
+        near[:, 1] = 1.0 + part * np.array([1, -1, 1, -1])
+        assert rank_check(near, ["a", "b"]).rank == rank

@@ -200,9 +200,9 @@ def test_moments_of_none_one_two_and_equal_values():
     # 0.1 + 0.2 beside 0.3 differ by rounding alone; a difference of 1e-14 of the size is spread
     assert moments(np.array([0.1 + 0.2, 0.3])).variance == 0.0
     assert moments(np.array([1.0, 1.0 + 1e-14])).variance > 0
-    # the rounding of a large value, in units of the last place: 8 of them as SD are nothing, 9 are something
+    # the rounding of a large value, in units of the last place: SD of 7.8 are nothing, of 8.5 something
     step = float(np.finfo(float).eps) * 2**20
-    for units, spread in ((11.0, False), (13.0, True)):
+    for units, spread in ((11.0, False), (12.0, True)):
         assert (moments(np.array([2.0**20 - units * step, 2.0**20])).variance > 0) is spread
 
 

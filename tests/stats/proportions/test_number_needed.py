@@ -29,6 +29,13 @@ def test_interval_on_one_side_of_zero_is_one_stretch():
     assert worse.direction == "harm"
 
 
+def test_percentage_points_are_hundredths():
+    found = number_needed(difference(-10.0, -20.0, -5.0, unit="percentage points"), better="lower")
+    assert (found.value, found.direction, stretches(found)) == (10.0, "benefit", [("benefit", 5.0, 20.0)])
+    through = number_needed(difference(10.0, -5.0, 25.0, unit="percentage points"), better="higher")
+    assert stretches(through) == [("benefit", 4.0, None), ("harm", 20.0, None)]
+
+
 def test_interval_over_zero_runs_through_infinity():
     found = number_needed(difference(0.1, -0.05, 0.25), better="higher")
     assert stretches(found) == [("benefit", 4.0, None), ("harm", 20.0, None)]
