@@ -144,6 +144,11 @@ def limits_of_agreement(
 def paired(first: Any, second: Any) -> tuple[FloatArray, FloatArray, int]:
     """Return the complete pairs of two columns and how many were not complete.
 
+    Raises
+    ------
+    EstimationError
+        Columns that are not numeric, infinite or of different lengths.
+
     Examples
     --------
     >>> paired([1, None, 3], [1, 2, 4])

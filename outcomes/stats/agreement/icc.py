@@ -24,6 +24,10 @@ AGREEMENTS = ("one-way", "absolute agreement", "consistency")
 Unit = Literal["single rating", "mean of ratings"]
 UNITS = ("single rating", "mean of ratings")
 IccInterval = Literal["McGraw-Wong", "generalised"]
+MANY_RATERS = 6  # from here on the limits held their level in simulation
+FEW_APART = (
+    "; limits may be too short: few raters who differ more than their errors, see interval='generalised'"
+)
 NUMBERED = {"one-way": 1, "absolute agreement": 2, "consistency": 3}
 
 
@@ -90,7 +94,7 @@ def intraclass_correlation(
     interval : {"McGraw-Wong", "generalised"}
         For absolute agreement only; one-way and consistency have exact limits. With few raters who differ more
         than their errors, McGraw and Wong's hold the truth far less often than they say (78 % of the time with
-        two such raters): then take "generalised".
+        two such raters): then take "generalised", as the method of the estimate says where that is seen.
     level : float
         Confidence level.
 
@@ -150,6 +154,8 @@ def intraclass_correlation(
     if interval == "generalised" and agreement == "absolute agreement":
         form += ", generalised limits"
         limits = generalised_limits(ms, level) if error > 0 and value < 1 else limits
+    elif agreement == "absolute agreement" and _raters_apart(ms):
+        form += FEW_APART
     low, high = (None, None) if limits is None else (_of_unit(limit, k, of) for limit in limits)
     reason = ""
     if limits is None:
@@ -165,6 +171,11 @@ def intraclass_correlation(
         p_value=None if f is None else f_p(f, df1, df2), method=form, reason=reason,
     )  # fmt: skip
     return IntraclassCorrelation(estimate=estimate, f=f, df1=df1, df2=df2, mean_squares=ms, k=k)
+
+
+def _raters_apart(ms: MeanSquares) -> bool:
+    """Return whether few raters differ more, by the estimated variances, than their errors."""
+    return ms.k < MANY_RATERS and ms.raters - ms.residual > ms.n * ms.residual
 
 
 def _value(ms: MeanSquares, agreement: str, of: str) -> float | None:

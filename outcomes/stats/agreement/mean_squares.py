@@ -21,10 +21,10 @@ class MeanSquares:
 
     Attributes
     ----------
-    subjects, within, raters, residual : float or None
+    subjects, within, raters, residual : float
         Between subjects (n - 1 degrees of freedom), within subjects (n (k - 1)), between raters (k - 1) and
-        what is left (subjects by raters, (n - 1)(k - 1)); exactly 0 when they hold nothing but rounding;
-        None when `reason` says that there are none.
+        what is left (subjects by raters, (n - 1)(k - 1)); exactly 0 when they hold nothing but rounding, and
+        when `reason` says that there are none.
     n, k : int
         Subjects and raters.
     n_missing : int
@@ -104,6 +104,11 @@ def mean_squares(ratings: Any) -> MeanSquares:
 
 def check_ratings(ratings: Any) -> FloatArray:
     """Return ratings as a table of floats with NaN where missing, or refuse them.
+
+    Raises
+    ------
+    EstimationError
+        What is not a table of numbers; infinite ratings.
 
     Examples
     --------

@@ -92,8 +92,9 @@ def proportion_funnel(
     probabilities : sequence of float
         Probability below each limit; 0.025 and 0.975 are about two, 0.001 and 0.999 three standard errors.
     method : {"exact", "exact counts", "normal"}
-        Binomial with interpolation between counts, which draws a smooth funnel but flags somewhat more than 1 - p
-        above; the binomial count itself, beyond which never more than the tail lies; the normal approximation.
+        Binomial with interpolation between counts, which draws a smooth funnel but flags up to three times 1 - p
+        above in small units (7.8 % for 2.5 %, docs/validation/charts.md); the binomial count itself, beyond which
+        never more than the tail lies: take it to judge a unit; the normal approximation.
     fewest : int
         Units with fewer cases are not shown limits (common practice, no source); 0 shows all.
 

@@ -81,6 +81,11 @@ def sized(
 def room_to_margin(margin: float, difference: float, better: str) -> float:
     """Return how far the expected difference is from the margin on the harmful side.
 
+    Raises
+    ------
+    EstimationError
+        A margin of 0 or less, or a difference that is as bad as the margin.
+
     Examples
     --------
     >>> room_to_margin(2.0, 0.5, "higher"), room_to_margin(2.0, 0.5, "lower")
@@ -100,6 +105,11 @@ def room_to_margin(margin: float, difference: float, better: str) -> float:
 
 def check_within(margin: float, difference: float) -> None:
     """Refuse an expected difference that is not within the margin.
+
+    Raises
+    ------
+    EstimationError
+        A margin of 0 or less, or a difference beyond it.
 
     Examples
     --------

@@ -159,6 +159,11 @@ def sides(sided: Sided) -> int:
 def check_plan(alpha: float, sided: Sided, power: float | None = None, ratio: float = 1.0) -> None:
     """Refuse levels, power and allocation that make no plan.
 
+    Raises
+    ------
+    EstimationError
+        Levels, power or allocation out of range.
+
     Examples
     --------
     >>> check_plan(0.05, "two", 0.8)
@@ -175,6 +180,11 @@ def check_plan(alpha: float, sided: Sided, power: float | None = None, ratio: fl
 def check_positive(value: float, name: str) -> None:
     """Refuse a planned number that must be above 0.
 
+    Raises
+    ------
+    EstimationError
+        A number that is not finite and above 0.
+
     Examples
     --------
     >>> check_positive(2.0, "sd")
@@ -185,6 +195,11 @@ def check_positive(value: float, name: str) -> None:
 
 def check_effect(value: float, name: str) -> None:
     """Refuse a planned effect of 0, which no number of patients detects.
+
+    Raises
+    ------
+    EstimationError
+        An effect of 0, or none.
 
     Examples
     --------
@@ -198,6 +213,11 @@ def check_effect(value: float, name: str) -> None:
 
 def check_share(value: float, name: str) -> None:
     """Refuse a planned share outside 0 to 1.
+
+    Raises
+    ------
+    EstimationError
+        A share outside 0 to 1.
 
     Examples
     --------
@@ -229,6 +249,11 @@ def smallest(power_at: Callable[[float], float], target: float, least: float) ->
     least : float
         Smallest size that the test is defined for; returned when it is enough.
 
+    Raises
+    ------
+    EstimationError
+        More than a billion patients.
+
     Examples
     --------
     >>> round(smallest(lambda n: 1 - 1 / n, 0.8, 1.0), 6)
@@ -256,6 +281,11 @@ def largest_effect(power_at: Callable[[float], float], target: float, start: flo
         Effect above 0 -> power.
     target, start : float
         Power asked for; an effect to begin with.
+
+    Raises
+    ------
+    EstimationError
+        No effect that is detected.
 
     Examples
     --------

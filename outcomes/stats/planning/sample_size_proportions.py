@@ -236,6 +236,11 @@ def exact_power(
     -------
     PlannedPower
 
+    Raises
+    ------
+    EstimationError
+        Shares out of range, groups too large.
+
     References
     ----------
     Bennett BM, Hsu P. Biometrika 1960; 47: 393-398.

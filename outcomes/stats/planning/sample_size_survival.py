@@ -159,6 +159,11 @@ def share_with_event(
     -------
     float
 
+    Raises
+    ------
+    EstimationError
+        Hazards or times out of range, nobody observed, or nobody with the event.
+
     References
     ----------
     Lachin JM, Foulkes MA. Biometrics 1986; 42: 507-519.
@@ -237,6 +242,11 @@ def detectable_hazard_ratio(
     Returns
     -------
     PlannedPower
+
+    Raises
+    ------
+    EstimationError
+        Numbers out of range, or too few events for any ratio.
 
     References
     ----------

@@ -291,6 +291,11 @@ def check_studies(
 ) -> tuple[FloatArray, FloatArray]:
     """Return effects and standard errors of the studies, or refuse them.
 
+    Raises
+    ------
+    EstimationError
+        Shapes or names that do not fit; a study without a usable effect or error, by its name.
+
     Examples
     --------
     >>> check_studies([0.1, 0.2], [1, 2])[1]

@@ -142,6 +142,11 @@ def find_sample(
 def spread(sd: str | int) -> Printed:
     """Return a printed SD, 0 or more.
 
+    Raises
+    ------
+    EstimationError
+        A negative SD, or no printed number.
+
     Examples
     --------
     >>> print(spread("1.0"))

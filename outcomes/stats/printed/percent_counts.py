@@ -129,6 +129,11 @@ def common_denominators(pairs: Sequence[tuple[int, str | int]], *, largest: int 
     FittingCounts
         Empty when the denominator changes from item to item, which a paper should say.
 
+    Raises
+    ------
+    EstimationError
+        No pair, or what :func:`fitting_denominators` refuses.
+
     References
     ----------
     As for :func:`fitting_counts`.

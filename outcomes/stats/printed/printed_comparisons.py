@@ -269,6 +269,11 @@ def corrected_chi2_p(events1: int, n1: int, events0: int, n0: int) -> float:
     -------
     float
 
+    Raises
+    ------
+    EstimationError
+        Counts that do not fit, or a table with an empty margin.
+
     References
     ----------
     Yates F. Supplement to J R Stat Soc 1934; 1: 217-235.

@@ -255,6 +255,11 @@ def judge_p(p: PrintedP, low: float, high: float, alpha: float = 0.05) -> tuple[
     alpha : float
         Level of significance.
 
+    Raises
+    ------
+    EstimationError
+        A level of significance outside 0 to 1.
+
     Examples
     --------
     >>> judge_p(read_printed_p("< .05"), 0.064, 0.098)
@@ -282,6 +287,11 @@ def judge_p(p: PrintedP, low: float, high: float, alpha: float = 0.05) -> tuple[
 
 def group_size(n: float, name: str = "n", least: int = 1) -> int:
     """Return the size of a group, `least` or more.
+
+    Raises
+    ------
+    EstimationError
+        A size that is not whole or too small.
 
     Examples
     --------

@@ -180,6 +180,11 @@ def judge_order(
         Inconsistent when the five are out of order, the mean lies outside the range, or mean and median
         are more than one SD apart.
 
+    Raises
+    ------
+    EstimationError
+        Fewer than two numbers, or what is no printed number.
+
     References
     ----------
     Mean and median: Hotelling H, Solomons LM. Annals of Mathematical Statistics 1932; 3: 141-142.

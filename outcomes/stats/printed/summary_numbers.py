@@ -332,12 +332,11 @@ def correlation_from_change(sd_before: float, sd_after: float, sd_change: float)
     size = math.frexp(max(before, after, sd_change))[1]
     a, b, change = (math.ldexp(sd, -size) for sd in (before, after, sd_change))
     value = (a**2 + b**2 - change**2) / (2 * a * b) if a * b > 0 else math.inf
-    if not math.isfinite(value):
-        return _number("correlation", value, steps, "")
-    if abs(value) > 1 + 1e-12:
+    if 1 + 1e-12 < abs(value) < math.inf:
         reason = "no correlation from -1 to 1 gives these three SDs"
         return DerivedNumber(value=None, quantity="correlation", steps=steps, reason=reason)
-    return _number("correlation", max(-1.0, min(1.0, value)), steps, "Cochrane Handbook 6.5.2.8")
+    kept = value if math.isinf(value) else max(-1.0, min(1.0, value))
+    return _number("correlation", kept, steps, "Cochrane Handbook 6.5.2.8")
 
 
 SAME_SD = "both groups have this SD"

@@ -44,7 +44,8 @@ def wilson(
     Returns
     -------
     Estimate
-        Not estimable when there are no cases.
+        Not estimable when there are no cases. The interval covers its level on average; where only one event
+        or so is expected it can fall below 90 % for 95 %, and :func:`clopper_pearson` does not.
 
     Raises
     ------

@@ -141,7 +141,9 @@ def mantel_haenszel(
     difference_variance : {"Sato", "Greenland-Robins"}
         Of the risk difference. Sato's holds for few large and for many small strata; that of Greenland and
         Robins for few large ones only (in one stratum it is the variance of two observed proportions, in
-        one of two patients it is 0).
+        one of two patients it is 0). In few small strata the interval of either is too short (88 to 94 % for
+        Sato, docs/validation/proportions.md): take
+        :func:`outcomes.stats.proportions.stratified_differences.stratified_score_difference`.
 
     Returns
     -------
@@ -199,6 +201,11 @@ def table_cells(tables: ArrayLike) -> FloatArray:
     Parameters
     ----------
     tables : array_like of int, shape (k, 2, 2)
+
+    Raises
+    ------
+    EstimationError
+        A shape other than (k, 2, 2), or cells that are no counts.
 
     Examples
     --------

@@ -15,6 +15,7 @@ from outcomes.estimates import Estimate
 from outcomes.stats.causal.influence import contrasted
 from outcomes.stats.numerics.arrays import FloatArray, IntArray, check_choice
 from outcomes.stats.numerics.inputs import normal_quantile, two_sided_p
+from outcomes.stats.regression.clusters import FEW_CLUSTERS
 from outcomes.stats.survival.competing_times import CompetingTimes, competing_times
 from outcomes.stats.survival.incidence_steps import (
     IncidenceSteps,
@@ -277,6 +278,20 @@ def incidence_at(steps: IncidenceSteps, which: int, at: float) -> float | None:
     return float(steps.event_free[upto - 1] if which < 0 else steps.incidence[upto - 1, which])
 
 
+def by_cluster(clusters: IntArray, clustered: bool) -> str:
+    """Return what a method says of its clusters, with the caution when they are few; nothing without clusters.
+
+    Examples
+    --------
+    >>> by_cluster(np.array([0, 0, 1]), True), by_cluster(np.arange(30), True), by_cluster(np.arange(3), False)
+    (' by cluster; unreliable: 2 clusters', ' by cluster', '')
+    """
+    if not clustered:
+        return ""
+    n_clusters = len(np.unique(clusters))
+    return " by cluster" + (f"; unreliable: {n_clusters} clusters" if n_clusters < FEW_CLUSTERS else "")
+
+
 def cluster_sum_of_squares(influence: FloatArray, clusters: IntArray) -> float:
     """Return the sum of squared cluster totals, the same whatever the order of the clusters.
 
@@ -298,7 +313,7 @@ def _one(
     group = "" if data.groups == ("all",) else f" in {data.groups[int(data.group[mine][0])]}"
     common: dict[str, Any] = {
         "contrast": f"{name}{group} at {at:g}", "unit": "proportion", "n": int(mine.sum()),
-        "n_missing": data.n_missing, "method": f"Aalen-Johansen, {error}{' by cluster' if clustered else ''}",
+        "n_missing": data.n_missing, "method": f"Aalen-Johansen, {error}{by_cluster(data.cluster[mine], clustered)}",
     }  # fmt: skip
     value = incidence_at(steps, which, at)
     if value is None:
@@ -341,7 +356,7 @@ def _difference(
     common: dict[str, Any] = {
         "contrast": f"{name} at {at:g}: {data.groups[pair[0]]} minus {data.groups[pair[1]]}", "unit": "proportion",
         "n": int(both.sum()), "n_missing": data.n_missing,
-        "method": f"Aalen-Johansen, infinitesimal jackknife{' by cluster' if clustered else ''}",
+        "method": f"Aalen-Johansen, infinitesimal jackknife{by_cluster(data.cluster[both], clustered)}",
     }  # fmt: skip
     influence, values = np.zeros(len(data.time)), []
     for sign, g in ((1.0, pair[0]), (-1.0, pair[1])):

@@ -15,7 +15,7 @@ from outcomes.estimates import Estimate
 from outcomes.stats.causal.influence import contrasted
 from outcomes.stats.numerics.arrays import FloatArray, IntArray
 from outcomes.stats.numerics.inputs import normal_quantile, numbers, two_sided_p
-from outcomes.stats.survival.cumulative_incidence import TimedEstimate, cluster_sum_of_squares
+from outcomes.stats.survival.cumulative_incidence import TimedEstimate, by_cluster, cluster_sum_of_squares
 from outcomes.stats.survival.survival_times import check_horizons, check_time, level_codes
 
 METHOD = "mean cumulative count, robust errors"
@@ -96,6 +96,7 @@ class _Followed:
     group: IntArray
     groups: tuple[str, ...]
     cluster: IntArray
+    clustered: bool
     when: FloatArray  # times of the events
     whose: IntArray  # position of the case of each event
     n_missing: int
@@ -234,6 +235,7 @@ def _followed(end: Any, event_time: Any, event_case: Any, died: Any, groups: Any
     by_time = np.lexsort((place[of], when))
     return _Followed(
         end=ends[order], died=dead[order].astype(np.int64), group=group[order], groups=names, cluster=cluster[order],
+        clustered=clusters is not None,
         when=when[by_time], whose=place[of][by_time], n_missing=n - len(rows),
     )  # fmt: skip
 
@@ -295,7 +297,7 @@ def _count(
     value, influence = made
     common: dict[str, Any] = {
         "contrast": label, "unit": "events per case", "n": int((data.group == g).sum()),
-        "n_missing": data.n_missing, "method": METHOD,
+        "n_missing": data.n_missing, "method": METHOD + by_cluster(data.cluster[data.group == g], data.clustered),
     }  # fmt: skip
     if value is None:
         why = "no cases" if common["n"] == 0 else "beyond the longest follow-up, with cases still alive"
@@ -321,7 +323,7 @@ def _difference(
     name = f"{data.groups[a]} minus {data.groups[b]}"
     common: dict[str, Any] = {
         "contrast": f"events by {at:g}: {name}", "unit": "events per case", "n": int(both.sum()),
-        "n_missing": data.n_missing, "method": METHOD,
+        "n_missing": data.n_missing, "method": METHOD + by_cluster(data.cluster[both], data.clustered),
     }  # fmt: skip
     (first, of_first), (second, of_second) = made[a, at], made[b, at]
     if first is None or second is None:

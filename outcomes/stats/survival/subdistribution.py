@@ -15,8 +15,8 @@ from outcomes.estimates import Estimate
 from outcomes.stats.numerics.arrays import FloatArray, IntArray, check_choice, check_matrix
 from outcomes.stats.numerics.inputs import normal_quantile, two_sided_p
 from outcomes.stats.numerics.rank import rank_check
-from outcomes.stats.regression.clusters import FEW_CLUSTERS
 from outcomes.stats.survival.competing_times import CompetingTimes, competing_times
+from outcomes.stats.survival.cumulative_incidence import by_cluster
 
 CensoringTies = Literal["events first", "together"]
 MAX_COEFFICIENT = 25.0  # a linear predictor spread beyond twice this has no finite maximum
@@ -180,10 +180,7 @@ def fit_subdistribution(
     bread = np.linalg.inv(information)
     covariance = bread @ (totals.T @ totals) @ bread
     covariance = (covariance + covariance.T) / 2
-    method = "Fine-Gray, robust errors"
-    if clusters is not None:
-        few = f"; unreliable: {n_clusters} clusters" if n_clusters < FEW_CLUSTERS else ""
-        method = f"{method} by cluster{few}"
+    method = "Fine-Gray, robust errors" + by_cluster(data.cluster, clusters is not None)
     ratios = tuple(
         _ratio(b, math.sqrt(v), z, level, name, len(data.time), data.n_missing, method)
         for b, v, name in zip(beta.tolist(), np.diag(covariance).tolist(), labels, strict=True)

@@ -34,3 +34,20 @@ def test_a_single_pair_far_apart_has_a_lower_limit_only():
 def test_a_pair_beyond_all_numbers_is_not_estimable():
     found = within_subject_cv([[1e-300, 1e300]])
     assert not found.estimable
+
+
+def test_the_usual_limits_say_where_they_are_too_short():
+    # rater means 0 and 6, subjects 0 to 3, hardly any error: the levels of two raters decide
+    apart = [[0.0, 6.0], [1.0, 7.1], [2.0, 7.9], [3.0, 9.0]]
+    usual, generalised = (
+        intraclass_correlation(apart, interval=interval).estimate
+        for interval in ("McGraw-Wong", "generalised")
+    )
+    assert "limits may be too short" in usual.method
+    assert "too short" not in generalised.method
+    assert usual.conf_high is not None
+    assert generalised.conf_high is not None
+    assert usual.value == generalised.value
+    alike = [[0.0, 0.1], [1.0, 0.8], [2.0, 2.1], [3.0, 3.1]]
+    assert "too short" not in intraclass_correlation(alike).estimate.method
+    assert "too short" not in intraclass_correlation(apart, agreement="consistency").estimate.method

@@ -119,3 +119,15 @@ def test_few_clusters_are_named_and_one_is_refused():
     with pytest.raises(EstimationError) as error:
         fit_subdistribution(time, event, X, names=["b"], cause=1, clusters=["a"] * 6)
     assert error.value.code == "too_few_clusters"
+
+
+def test_few_clusters_are_named_in_curves_and_counts():
+    clusters = list("aabbcc")
+    curve = cumulative_incidence([1, 2, 3, 4, 5, 6], [1, 2, 0, 1, 1, 0], at=[4], clusters=clusters)
+    assert all("unreliable: 3 clusters" in row.estimate.method for row in curve.rows)
+    count = mean_cumulative_count([5] * 6, [1, 2, 2], [0, 1, 3], at=[4], clusters=clusters)
+    assert "unreliable: 3 clusters" in count.rows[0].estimate.method
+    many = mean_cumulative_count([5] * 12, [1, 2, 2], [0, 1, 3], at=[4], clusters=range(12))
+    assert many.rows[0].estimate.method.endswith("by cluster")
+    plain = mean_cumulative_count([5] * 6, [1, 2, 2], [0, 1, 3], at=[4])
+    assert "cluster" not in plain.rows[0].estimate.method
