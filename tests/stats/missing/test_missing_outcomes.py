@@ -130,8 +130,10 @@ def test_thin_levels_and_bad_input() -> None:
         with pytest.raises(EstimationError) as caught:
             observation_weights(X, bad, names=NAMES)
         assert caught.value.code == code
-    with pytest.raises(EstimationError, match="truncate"):
-        observation_weights(X, seen, names=NAMES, truncate=0.5)
+    for quantile in (0.5, 1.0):
+        with pytest.raises(EstimationError, match="truncate"):
+            observation_weights(X, seen, names=NAMES, truncate=quantile)
+    assert observation_weights(X, seen, names=NAMES, truncate=0.55).n_truncated > 0
     w = observation_weights(X, seen, names=NAMES)
     gap = y.copy()
     gap[np.flatnonzero(seen)[0]] = np.nan

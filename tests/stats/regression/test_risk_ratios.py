@@ -204,3 +204,24 @@ def test_estimates_without_spread_or_freedom_or_size() -> None:
     tiny = delta_estimates([1e4], [1.0])[0]
     assert tiny.p_value is not None
     assert tiny.p_value > 0
+
+
+def test_a_fitted_risk_of_one_is_not_above_one() -> None:
+    X, y = table(9, 9, 3, 9)
+    fit = fit_poisson(X, y, names=["one", "arm"])
+    np.testing.assert_allclose(fit.fitted[:9], 1.0, rtol=1e-9)
+    assert fit.n_above_one == 0
+    assert (fit.n_events, fit.n, fit.binary) == (12, 18, True)
+    # counts have no such limit
+    assert fit_poisson(X, 2 * y, names=["one", "arm"]).n_above_one == 0
+
+
+def test_rows_without_an_event_are_told_apart_on_either_side() -> None:
+    x = np.array([1.0, 2, 3, 4, 5, 6])
+    for sign in (1.0, -1.0):
+        X = np.column_stack([np.ones(6), sign * np.maximum(x - 3, 0)])
+        with pytest.raises(EstimationError, match="told apart by x") as caught:
+            fit_poisson(X, [1.0, 1, 0, 0, 0, 0], names=["one", "x"])
+        assert caught.value.code == "separation"
+        fine = fit_poisson(X, [1.0, 1, 0, 0, 1, 0], names=["one", "x"])
+        assert np.isfinite(fine.coefficients).all()
