@@ -243,6 +243,7 @@ def maximise_penalised(
     beta = np.zeros(p) if start is None else start.copy()
     free = np.array([j for j in range(p) if j != fixed])
     value, root, mu = _penalised(x, beta, outcome, weights)
+    near = False
     for step_number in range(1, max_iter + 1):
         hat = np.square(root).sum(axis=0)
         score = (x.T @ (weights * (outcome - mu) + hat * (0.5 - mu)))[free]
@@ -261,9 +262,11 @@ def maximise_penalised(
                 break
             step = 0.5 * step
         beta, value = beta + step, reached
-        if decrement < _CONVERGED:
+        # scoring nears the top by a share of the way at a time: one more step takes off the last digits
+        if decrement < _CONVERGED and near:
             return beta, value, step_number, True
-    return beta, value, max_iter, False
+        near = decrement < _CONVERGED
+    return beta, value, max_iter, near
 
 
 def find_intercept(design: FloatArray) -> int:
