@@ -25,7 +25,7 @@ def matched_difference(
     y: Any,
     sets: MatchedSets,
     *,
-    patients: Any = None,
+    clusters: Any = None,
     errors: MatchedErrors = "clusters",
     score: Any = None,
     n_neighbours: int = 2,
@@ -41,8 +41,8 @@ def matched_difference(
         Outcome in the rows that were matched; only matched cases need one.
     sets : MatchedSets
         From :func:`outcomes.stats.causal.matching.match_cases`.
-    patients : array_like, shape (n,), optional
-        Patient of each row, when patients have several cases.
+    clusters : array_like, shape (n,), optional
+        Cluster of each row (the patient, when patients have several cases).
     errors : {"clusters", "conditional"}
         By set and patient together (by set and case with replacement); or the error of Abadie and Imbens for
         matching with replacement, which estimates the spread of like cases from neighbours in their own group.
@@ -66,7 +66,7 @@ def matched_difference(
     Raises
     ------
     EstimationError
-        Outcomes missing in matched rows, a bad choice, "conditional" without replacement, score or with patients.
+        Outcomes missing in matched rows, a bad choice, "conditional" without replacement, score or with clusters.
 
     Notes
     -----
@@ -117,10 +117,10 @@ def matched_difference(
     influence = sign * (values - values[0] - np.where(own, means[1], means[0])) / sets.n_sets
     size = math.fsum(np.abs(influence)) + abs(value)
     if errors == "conditional":
-        variance = _conditional_variance(outcome, score, sets, value, n_neighbours, patients)
+        variance = _conditional_variance(outcome, score, sets, value, n_neighbours, clusters)
         df, named = math.inf, "error of Abadie and Imbens, normal"
     else:
-        variance, df, named = _clustered_variance(influence, set_of, rows, sets, patients)
+        variance, df, named = _clustered_variance(influence, set_of, rows, sets, clusters)
     about["method"] += f", {named}"
     error = math.sqrt(max(variance, 0.0))
     if error <= _NO_SPREAD * size or error == 0.0:
@@ -144,19 +144,19 @@ def _long(sets: MatchedSets) -> tuple[IntArray, Any, FloatArray, IntArray]:
 
 
 def _clustered_variance(
-    influence: FloatArray, set_of: IntArray, rows: IntArray, sets: MatchedSets, patients: Any
+    influence: FloatArray, set_of: IntArray, rows: IntArray, sets: MatchedSets, clusters: Any
 ) -> tuple[float, float, str]:
     """Return the variance by set and patient, its degrees of freedom and its name."""
-    if patients is None:
+    if clusters is None:
         other, who = np.unique(rows, return_inverse=True)[1], "case"
     else:
-        other, who = cluster_codes(patients, len(sets.codes))[0][rows], "patient"
+        other, who = cluster_codes(clusters, len(sets.codes))[0][rows], "patient"
         other = np.unique(other, return_inverse=True)[1]
     both = np.unique(set_of * (other.max() + 1) + other, return_inverse=True)[1]
     parts = [_by(influence, codes) for codes in (set_of, other, both)]
     m = len(rows)
     scale = (m - 1) / (m - 2)
-    crossed = patients is not None or sets.replacement
+    crossed = clusters is not None or sets.replacement
     if not crossed:
         groups, variance, named = sets.n_sets, parts[0], "errors by set"
     else:
@@ -176,10 +176,10 @@ def _by(influence: FloatArray, codes: IntArray) -> float:
 
 
 def _conditional_variance(
-    outcome: FloatArray, score: Any, sets: MatchedSets, value: float, n_neighbours: int, patients: Any
+    outcome: FloatArray, score: Any, sets: MatchedSets, value: float, n_neighbours: int, clusters: Any
 ) -> float:
     """Return the variance of Abadie and Imbens for the matched treated cases."""
-    if not sets.replacement or score is None or patients is not None or n_neighbours < 1:
+    if not sets.replacement or score is None or clusters is not None or n_neighbours < 1:
         raise EstimationError(
             "'conditional' errors are for matching with replacement, need the score, at least 1 neighbour, and know no "
             "patients; use errors='clusters'",

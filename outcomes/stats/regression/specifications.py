@@ -26,7 +26,7 @@ from outcomes.stats.numerics.arrays import (
 )
 from outcomes.stats.numerics.inputs import SMALLEST_P
 
-SpecificationErrors = Literal["CR1", "CR0"]
+SpecificationCovariance = Literal["CR1", "CR0"]
 
 # squared length, of a column of unit length, outside the others: as in the shares of explained variation
 _NOTHING = 1e-10
@@ -126,7 +126,7 @@ def fit_specifications(
     specifications: Sequence[Specification],
     rows: Mapping[str, Any] | None = None,
     clusters: Any = None,
-    errors: SpecificationErrors = "CR1",
+    covariance: SpecificationCovariance = "CR1",
     level: float = 0.95,
     unit: str = "",
 ) -> SpecificationEstimates:
@@ -147,7 +147,7 @@ def fit_specifications(
         Named sets of rows.
     clusters : array_like, shape (n,), optional
         Cluster of each row; without them errors are the classical ones.
-    errors : {"CR1", "CR0"}
+    covariance : {"CR1", "CR0"}
         Clustered errors with, or without, the factor G / (G - 1) (n - 1) / (n - k).
     level : float
         Level of each interval by itself; nothing here is simultaneous.
@@ -190,7 +190,7 @@ def fit_specifications(
     design, columns = check_matrix(X, names)
     outcome = check_outcome(y, len(design))
     check_level(level)
-    check_choice(errors, get_args(SpecificationErrors), "errors")
+    check_choice(covariance, get_args(SpecificationCovariance), "covariance")
     codes, _ = cluster_codes(clusters, len(design))
     masks = _masks(rows, len(design))
     wanted = _positions(specifications, columns, column, masks)
@@ -199,7 +199,7 @@ def fit_specifications(
         here = [i for i, s in enumerate(specifications) if s.rows == name]
         if here:
             among = (design[mask], outcome[mask], None if clusters is None else codes[mask])
-            _fit_rows(among, columns, [wanted[i] for i in here], here, errors, found)
+            _fit_rows(among, columns, [wanted[i] for i in here], here, covariance, found)
     quantile = np.asarray(stats.t.ppf(0.5 + level / 2, np.maximum(found.df, 1)))
     half = quantile * found.std_error
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -210,7 +210,7 @@ def fit_specifications(
         std_error=found.std_error, conf_low=found.estimate - half, conf_high=found.estimate + half, p_value=p,
         df=found.df, n=found.n, n_clusters=found.n_clusters, left_out=tuple(found.left_out),
         reason=tuple(found.reason), level=level, unit=unit,
-        method="classical errors" if clusters is None else f"{errors} errors",
+        method="classical errors" if clusters is None else f"{covariance} errors",
     )  # fmt: skip
 
 
@@ -269,7 +269,7 @@ def _fit_rows(
     columns: tuple[str, ...],
     wanted: Sequence[IntArray],
     places: Sequence[int],
-    errors: str,
+    covariance: str,
     found: _Numbers,
 ) -> None:
     """Fit every specification of one set of rows from its cross-products."""
@@ -312,7 +312,7 @@ def _fit_rows(
     else:
         found.df[at] = n_clusters - 1
         variance = _clustered(both, codes, n_clusters, solutions, sensitivities)
-        if errors == "CR1":
+        if covariance == "CR1":
             variance *= n_clusters / (n_clusters - 1) * (n - 1) / (n - rank - 1)
         variance[left == 0.0] = 0.0
     found.std_error[at] = np.sqrt(variance) * scale

@@ -39,7 +39,7 @@ def matching(rng: np.random.Generator, n: int, patients: int = 1) -> Made:
     sets = match_cases(labels, score, treated="b")
     yield "pairs, by set", 1.0, matched_difference(y, sets)
     if patients > 1:
-        yield "pairs, by set and patient", 1.0, matched_difference(y, sets, patients=who)
+        yield "pairs, by set and patient", 1.0, matched_difference(y, sets, clusters=who)
         return
     again = match_cases(labels, score, treated="b", replacement=True)
     yield "with replacement, by set and case", 1.0, matched_difference(y, again)

@@ -173,7 +173,7 @@ def matched(d: dict[str, Any]) -> dict[str, float]:
         if sets.n_sets >= 3 and effect.std_error is not None:
             out[f"{name}_se"] = effect.std_error
             if name == "near":
-                out["near_se_patient"] = matched_difference(d["y"], sets, patients=d["patient"]).std_error
+                out["near_se_patient"] = matched_difference(d["y"], sets, clusters=d["patient"]).std_error
     return out
 
 

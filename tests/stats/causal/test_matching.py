@@ -190,7 +190,7 @@ def test_patients_in_several_pairs_widen_the_error() -> None:
     sets = match_cases(labels, score, treated="t", caliper=None)
     alone, shared = (
         matched_difference(y, sets),
-        matched_difference(y, sets, patients=np.repeat(np.arange(20), 4)),
+        matched_difference(y, sets, clusters=np.repeat(np.arange(20), 4)),
     )
     assert shared.std_error >= alone.std_error
     assert shared.df == 19
@@ -212,7 +212,7 @@ def test_error_by_set_and_patient_is_the_sum_of_two_less_the_third(seed: int) ->
         totals = [sum(v for v, k in zip(moved, keys, strict=True) if k == key) for key in set(keys)]
         parts.append(len(totals) / (len(totals) - 1) * sum(t * t for t in totals))
     expected = max(parts[0] + parts[1] - parts[2], parts[0]) * (m - 1) / (m - 2)
-    e = matched_difference(y, sets, patients=patients, n_missing=4)
+    e = matched_difference(y, sets, clusters=patients, n_missing=4)
     assert e.std_error == pytest.approx(np.sqrt(expected))
     assert e.df == min(sets.n_sets, len(set(patients[rows].tolist()))) - 1
     assert e.n_missing == 4
@@ -246,7 +246,7 @@ def test_degenerate_cases_say_why() -> None:
     pair = match("ttcc", [1.0, 2.0, 1.0, 2.0])
     flat = matched_difference([2, 2, 1, 1], pair)
     assert (flat.value, flat.conf_low, flat.reason) == (1.0, None, "no spread is left to judge this value by")
-    same = matched_difference([2, 3, 1, 4], pair, patients=["a"] * 4)
+    same = matched_difference([2, 3, 1, 4], pair, clusters=["a"] * 4)
     assert (same.value, same.std_error) == (0.0, None)
 
 

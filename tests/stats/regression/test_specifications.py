@@ -30,11 +30,18 @@ ALL = [Specification(covariates=c, rows=r) for r in ("all", "no base", "old") fo
 
 
 @pytest.mark.parametrize(("n", "n_clusters"), [(400, 9), (400, 250)], ids=["products", "rows"])
-@pytest.mark.parametrize("errors", ["CR1", "CR0"])
-def test_each_equals_a_fit_of_its_own(n, n_clusters, errors):
+@pytest.mark.parametrize("covariance", ["CR1", "CR0"])
+def test_each_equals_a_fit_of_its_own(n, n_clusters, covariance):
     X, y, clusters, rows = invented(n, n_clusters)
     found = fit_specifications(
-        X, y, names=NAMES, column="met", specifications=ALL, rows=rows, clusters=clusters, errors=errors
+        X,
+        y,
+        names=NAMES,
+        column="met",
+        specifications=ALL,
+        rows=rows,
+        clusters=clusters,
+        covariance=covariance,
     )
     for i, s in enumerate(ALL):
         use = rows.get(s.rows, np.ones(n, bool))
@@ -42,7 +49,7 @@ def test_each_equals_a_fit_of_its_own(n, n_clusters, errors):
         assert len(left_out) == (s.rows == "no base" and "plate" in s.covariates)
         chosen = [NAMES.index(name) for name in s.covariates if name not in left_out]
         design = sm.add_constant(np.column_stack([X[use, 0], X[use][:, chosen]]))
-        small = {"use_correction": errors == "CR1", "groups": clusters[use]}
+        small = {"use_correction": covariance == "CR1", "groups": clusters[use]}
         fit = sm.OLS(y[use], design).fit(cov_type="cluster", cov_kwds=small, use_t=True)
         low, high = fit.conf_int()[1]
         numbers = (found.estimate, found.std_error, found.conf_low, found.conf_high, found.p_value)
@@ -110,7 +117,7 @@ def test_p_and_limits_of_every_level_belong_together():
         again = fit_specifications(X, y, level=1 - plain.p_value[i], **given)
         assert min(abs(again.conf_low[i]), abs(again.conf_high[i])) < 1e-9
     assert str(plain).endswith("below (CR1 errors)")
-    assert fit_specifications(X, y, errors="CR0", **given).method == "CR0 errors"
+    assert fit_specifications(X, y, covariance="CR0", **given).method == "CR0 errors"
     alone = fit_specifications(X, y, **(given | {"clusters": None}))
     assert alone.method == "classical errors"
     assert alone.level == 0.95
@@ -200,7 +207,7 @@ def test_laws_of_units_signs_order_and_offsets():
         ({"specifications": [Specification(covariates=("age", "age"))]}, "once each"),
         ({"specifications": [Specification(covariates=(), rows="young")]}, "declared: all"),
         ({"rows": {"old": np.ones(3, bool)}}, "rows 'old'"),
-        ({"errors": "CR2"}, "'CR1'"),
+        ({"covariance": "CR2"}, "'CR1'"),
         ({"level": 95}, "between 0 and 1"),
     ],
 )
