@@ -274,7 +274,9 @@ def test_units_with_certain_and_impossible_cases():
     a, b = found.units
     assert (a.expected, a.ratio.value, a.caution) == (1.0, 1.0, "")
     assert (b.observed, b.ratio.value) == (0, 0.0)
-    assert math.isclose(a.rate.value, 1 / 3, rel_tol=1e-12)
+    for name in ("value", "conf_low", "conf_high"):
+        assert math.isclose(getattr(a.rate, name), getattr(a.ratio, name) * found.overall_rate, rel_tol=1e-12)
+    assert math.isclose(found.overall_rate, 1 / 3, rel_tol=1e-12)
     assert found.tidy()["caution"].tolist()[0] == ""
     only = indirect_standardisation([0, 0, 1], [0.0, 0.0, 0.5], ["a", "a", "b"]).units[0]
     assert only.ratio.reason == only.rate.reason == "no event was expected"
