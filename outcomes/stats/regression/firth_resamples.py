@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import special
 
 from outcomes.errors import EstimationError
-from outcomes.stats.numerics.arrays import FloatArray, check_matrix
+from outcomes.stats.numerics.arrays import FloatArray, check_matrix, floats
 from outcomes.stats.numerics.rank import TOLERANCE, full_rank_qr
 from outcomes.stats.regression.firth import find_intercept, maximise_penalised, shift_to_share
 from outcomes.stats.regression.separation import check_binary
@@ -157,7 +157,7 @@ def fit_firth_resamples(
 
 def _check_counts(weights: Any, n: int) -> FloatArray:
     """Return resample weights as floats (B, n), or refuse them."""
-    counts = np.atleast_2d(np.asarray(weights, dtype=np.float64))
+    counts = np.atleast_2d(floats(weights, "the weights"))
     bad = counts.ndim != 2 or counts.shape[1] != n
     if bad or not np.isfinite(counts).all() or (counts < 0).any() or not counts.any(axis=1).all():
         raise EstimationError(

@@ -14,7 +14,7 @@ from scipy import special
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.numerics.arrays import FloatArray, check_choice, check_weights
+from outcomes.stats.numerics.arrays import FloatArray, check_choice, check_weights, floats
 from outcomes.stats.regression.clusters import LEAST_OBSERVED, degrees_of_freedom, mean_variance
 from outcomes.stats.regression.contrasts import RegressionFit, covariance_method
 from outcomes.stats.regression.delta import delta_estimates
@@ -160,7 +160,7 @@ def check_designs(designs: Sequence[Any], names: tuple[str, ...]) -> tuple[Float
     >>> [block.shape for block in check_designs([[[1, 0]], [[1, 1]]], ("one", "arm"))]
     [(1, 2), (1, 2)]
     """
-    blocks = tuple(np.asarray(design, dtype=np.float64) for design in designs)
+    blocks = tuple(floats(design, "the designs to average over", names) for design in designs)
     shapes = {block.shape for block in blocks}
     right = all(block.ndim == 2 and len(block) and block.shape[1] == len(names) for block in blocks)
     if len(shapes) != 1 or not right or not all(np.isfinite(block).all() for block in blocks):

@@ -14,7 +14,7 @@ import numpy as np
 from scipy import special
 
 from outcomes.errors import EstimationError
-from outcomes.stats.numerics.arrays import FloatArray, check_matrix
+from outcomes.stats.numerics.arrays import FloatArray, check_matrix, floats
 from outcomes.stats.regression.firth import fit_firth
 from outcomes.stats.regression.firth_resamples import fit_firth_resamples
 from outcomes.stats.resampling.bootstrap import BootstrapInterval, cluster_resamples, percentile_interval
@@ -97,8 +97,8 @@ def bootstrap_risk_contrasts(
     10.0
     """
     design, columns = check_matrix(X, names)
-    blocks = np.asarray(designs, dtype=np.float64)
-    rows = np.atleast_2d(np.asarray(C, dtype=np.float64))
+    blocks = floats(designs, "the designs")
+    rows = np.atleast_2d(floats(C, "the contrasts"))
     if blocks.ndim != 3 or blocks.shape[1:] != design.shape or not np.isfinite(blocks).all():
         raise EstimationError(
             f"the designs have shape {blocks.shape}; give finite values of shape (k, {design.shape[0]}, "

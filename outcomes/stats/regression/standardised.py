@@ -16,7 +16,7 @@ from scipy import special
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.numerics.arrays import FloatArray, check_level, check_weights
+from outcomes.stats.numerics.arrays import FloatArray, check_level, check_weights, floats
 from outcomes.stats.regression.clusters import LEAST_OBSERVED, degrees_of_freedom, mean_variance
 from outcomes.stats.regression.contrasts import RegressionFit, contrast_estimates, covariance_method
 
@@ -190,7 +190,7 @@ def risk_contrasts(
     (37.5, 'percentage points')
     """
     check_level(level)
-    rows = np.atleast_2d(np.asarray(C, dtype=np.float64))
+    rows = np.atleast_2d(floats(C, "the contrasts"))
     k = len(standardised.risks)
     if rows.ndim != 2 or rows.shape[1] != k or not np.isfinite(rows).all():
         raise EstimationError(
@@ -235,7 +235,7 @@ def _population_variance(rows: FloatArray, standardised: StandardisedRisks, clus
 
 def _check_design(design: Any, fit: RegressionFit) -> FloatArray:
     """Return a counterfactual design as a matrix, or refuse it."""
-    block = np.asarray(design, dtype=np.float64)
+    block = floats(design, "the design")
     p = len(fit.names)
     if block.ndim != 2 or block.shape[1] != p or not len(block) or not np.isfinite(block).all():
         raise EstimationError(

@@ -22,6 +22,7 @@ from outcomes.stats.regression.contrasts import linear_contrast
 from outcomes.stats.regression.delta import delta_estimates
 from outcomes.stats.regression.likelihood import likelihood_ratio_test
 from outcomes.stats.regression.linear import fit_linear
+from outcomes.stats.regression.marginal import marginal_contrast
 from outcomes.stats.regression.ordinal import fit_ordinal, ordinal_contrast
 from outcomes.stats.regression.specifications import Specification, fit_specifications
 from outcomes.stats.regression.splines import restricted_cubic_spline
@@ -83,6 +84,7 @@ def test_levels_may_be_an_array() -> None:
         lambda: ordinal_contrast(GRADED, [[CELL]]),
         lambda: mixed_contrast(MIXED, [[CELL, 1]]),
         lambda: delta_estimates([CELL], [1.0]),
+        lambda: marginal_contrast(FIT, [[1, CELL]], [[1, 0]], link="identity"),
         lambda: delta_estimates([1.0], [CELL]),
         lambda: restricted_cubic_spline([1.0, 2.0], [1, 2, CELL]),
         lambda: pool_scalar([1.0, CELL], [1.0, 1.0]),
