@@ -37,6 +37,9 @@ class Mutant:
 def mutants(source: str) -> list[Mutant]:
     """Return every mutant of a module: operators, constants, conditions, signs; never words or annotations.
 
+    Nor whether lengths or finite numbers are checked once more (`strict`, `check_finite`): where that could matter, the
+    input was refused before.
+
     Examples
     --------
     >>> [m.after for m in mutants("def f(n):\\n    return n - 1 if n > 0 else -n\\n")]
@@ -67,6 +70,22 @@ def mutants(source: str) -> list[Mutant]:
     return found
 
 
+def planted_texts(source: str) -> set[tuple[str, str, str]]:
+    """Return expression, changed expression and line of every mutant, without making the modules, which takes long.
+
+    Examples
+    --------
+    >>> sorted(planted_texts("def f(n):\\n    return -n\\n"))
+    [('-n', 'n', 'return -n')]
+    """
+    lines = [line.strip() for line in source.splitlines()]
+    return {
+        (ast.unparse(node), ast.unparse(change(copy.deepcopy(node))), lines[node.lineno - 1])
+        for _, node in _places(ast.parse(source))
+        for change in _changes(node)
+    }
+
+
 def _places(tree: ast.AST) -> Iterator[tuple[list[tuple[str, int | None]], ast.expr]]:
     """Yield every expression that may be changed, with the way to it."""
 
@@ -80,6 +99,8 @@ def _places(tree: ast.AST) -> Iterator[tuple[list[tuple[str, int | None]], ast.e
                 if not isinstance(child, ast.AST) or isinstance(
                     child, ast.Raise | ast.JoinedStr | ast.Import | ast.ImportFrom
                 ):
+                    continue
+                if isinstance(child, ast.keyword) and child.arg in ("strict", "check_finite"):
                     continue
                 # words are no numbers; what shows results is tested as text elsewhere
                 if isinstance(child, ast.FunctionDef) and child.name in ("__str__", "_repr_html_"):
