@@ -324,3 +324,19 @@ def test_shifted_analysis_refuses() -> None:
         shifted_analysis(values, columns, "y", lambda c: c, groups=arm, multiples={7.0: 1.0}, **common)
     with pytest.raises(EstimationError, match="multiples are finite"):
         shifted_analysis(values, columns, "y", lambda c: c, groups=arm, multiples={1.0: np.nan}, **common)
+
+
+def test_small_steps_count_as_steps() -> None:
+    def along(values: dict[float, float]):
+        return lambda shift: Estimate(value=values[shift], conf_low=-9.0, conf_high=9.0)
+
+    rising = find_tipping_point(along({0.0: 0.0, 1.0: 0.01, 2.0: 0.02}), [0, 1, 2])
+    flat_then_rising = find_tipping_point(along({0.0: 0.0, 1.0: 0.0, 2.0: 0.02}), [0, 1, 2])
+    falling = find_tipping_point(along({0.0: 0.02, 1.0: 0.01, 2.0: 0.01}), [0, 1, 2])
+    back = find_tipping_point(along({0.0: 0.0, 1.0: 0.01, 2.0: 0.0}), [0, 1, 2])
+    assert [found.monotone for found in (rising, flat_then_rising, falling, back)] == [
+        True,
+        True,
+        True,
+        False,
+    ]

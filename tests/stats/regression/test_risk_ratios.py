@@ -15,7 +15,7 @@ from outcomes.stats.regression.delta import delta_estimates
 from outcomes.stats.regression.linear import fit_linear
 from outcomes.stats.regression.logistic import fit_logistic
 from outcomes.stats.regression.marginal import marginal_contrast
-from outcomes.stats.regression.poisson import fit_poisson
+from outcomes.stats.regression.poisson import _newton, fit_poisson
 
 NAMES = ["one", "arm", "x"]
 
@@ -225,3 +225,15 @@ def test_rows_without_an_event_are_told_apart_on_either_side() -> None:
         assert caught.value.code == "separation"
         fine = fit_poisson(X, [1.0, 1, 0, 0, 1, 0], names=["one", "x"])
         assert np.isfinite(fine.coefficients).all()
+
+
+def test_a_search_that_cannot_go_on_has_not_converged() -> None:
+    # the second column repeats the first: no step can be solved for
+    y, w = np.array([1.0, 0, 2, 1]), np.ones(4)
+    assert _newton(np.ones((4, 2)), y, w, np.zeros(4), 50)[3] is False
+    beta, best, steps, converged = _newton(np.ones((4, 1)), y, w, np.zeros(4), 50)
+    assert converged
+    assert beta == pytest.approx(0.0, abs=1e-12)
+    assert best == pytest.approx(-4.0, rel=1e-14)
+    assert steps <= 10
+    assert _newton(np.ones((4, 1)), y, w, np.zeros(4), 1)[2:] == (1, False)
