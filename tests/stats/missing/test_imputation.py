@@ -14,7 +14,9 @@ from scipy import special
 
 from outcomes.errors import EstimationError
 from outcomes.stats.missing.imputation import ColumnModel, DerivedColumn, Imputations, completed, impute
-from outcomes.stats.missing.imputation_draws import _posterior_draw, draw_levels, draw_numbers
+from outcomes.stats.missing.imputation_levels import draw_levels, fit_levels
+from outcomes.stats.missing.imputation_numbers import draw_coefficients, match_donors
+from outcomes.stats.missing.imputation_visits import _donor_groups
 from outcomes.stats.missing.rubin import PooledEstimate, pool_scalar
 from outcomes.stats.regression.linear import fit_linear
 
@@ -187,56 +189,83 @@ def test_levels_by_themselves_keep_an_interaction_of_a_number() -> None:
 @pytest.mark.parametrize("seed", range(8))
 def test_nearest_donors_by_looking_at_all(seed: int) -> None:
     rng = np.random.default_rng(seed)
-    n, k, donors = int(rng.integers(6, 60)), 40, int(rng.integers(1, 6))
-    design = np.column_stack([np.ones(n), rng.normal(size=(n, 2))])
-    target = np.column_stack([np.ones(k), 2 * rng.normal(size=(k, 2))])
-    y = design @ [1.0, 2.0, -1.0] + rng.normal(size=n)
+    m, n, k, donors = 3, int(rng.integers(6, 60)), 40, int(rng.integers(1, 8))
+    fitted, predicted, uniform = rng.normal(size=(m, n)), 2 * rng.normal(size=(m, k)), rng.random((m, k))
+    y = rng.normal(size=n)
     low, high = np.full(k, -np.inf), np.full(k, np.inf)
     low[::4], high[1::4] = np.quantile(y, 0.5), np.quantile(y, 0.3)
-    drawn = draw_numbers(
-        design, y, target, low, high, n_donors=donors, generator=np.random.default_rng(seed), name="y"
-    )
-    b, posterior = _posterior_draw(design, y, np.random.default_rng(seed))
-    for row in range(k):
-        allowed = (y >= low[row]) & (y <= high[row])
-        gap = np.abs(design @ b - target[row] @ posterior)
-        nearest = y[allowed][np.argsort(gap[allowed])[:donors]]
-        assert drawn[row] in nearest
+    low[2::8] = np.quantile(y, rng.random(len(low[2::8])) * 0.9)
+    drawn = match_donors(fitted, predicted, y, _donor_groups("y", y, low, high), uniform, donors)
+    for chain, row in np.ndindex(m, k):
+        allowed = np.flatnonzero((y >= low[row]) & (y <= high[row]))
+        nearest = allowed[np.argsort(np.abs(fitted[chain, allowed] - predicted[chain, row]))[:donors]]
+        assert drawn[chain, row] == y[nearest[int(uniform[chain, row] * len(nearest))]]
 
 
 def test_donors_predicted_alike_are_all_used() -> None:
     rng = np.random.default_rng(1)
-    design, target = np.ones((400, 1)), np.ones((2000, 1))
-    y = rng.normal(size=400)
-    free = np.full(2000, np.inf)
-    drawn = draw_numbers(design, y, target, -free, free, n_donors=5, generator=rng, name="y")
-    assert len(np.unique(drawn)) > 380
+    y, all_rows = rng.normal(size=400), [(None, np.arange(2000))]
+    # rounding apart all donors are predicted 1; a chain whose donors differ is beside it
+    fitted = np.vstack([1.0 + 1e-15 * rng.normal(size=400), y])
+    uniform = rng.random((2, 2000))
+    drawn = match_donors(fitted, np.ones((2, 2000)), y, all_rows, uniform, 5)
+    assert len(np.unique(drawn[0])) > 380
+    assert len(np.unique(drawn[1])) == 5
+    assert np.array_equal(
+        drawn[1:], match_donors(fitted[1:], np.ones((1, 2000)), y, all_rows, uniform[1:], 5)
+    )
+    # two halves of a hundred each: never one of the other half
+    halves = np.repeat([0.0, 1.0], 200)[None, :]
+    left = match_donors(halves, np.full((1, 2000), 0.1), y, all_rows, uniform[:1], 5)
+    assert np.isin(left, y[:200]).all()
+    assert len(np.unique(left)) > 190
 
 
 def test_posterior_of_a_share() -> None:
     """30 of 100: the share of 1,000 draws varies by p (1 - p) (1/100 + 1/1000), not by 1/1000 alone."""
-    rng, codes = np.random.default_rng(2), np.repeat([0, 1], [70, 30])
-    ones, none = np.ones((1000, 1)), np.zeros(1000)
+    rng, codes, used = np.random.default_rng(2), np.repeat([0, 1], [70, 30]), np.ones((1, 1), dtype=bool)
+    modes, factors = fit_levels(np.ones((1, 1, 100)), codes, 2, used, "b")
+    ones, none = np.ones((1, 1, 1000)), np.zeros(1000)
     shares = np.array(
-        [
-            draw_levels(np.ones((100, 1)), codes, ones, 2, none, generator=rng, name="b").mean()
-            for _ in range(1500)
-        ]
+        [draw_levels(modes, factors, used, ones, none, [rng]).mean() for _ in range(1500)],
     )
     assert abs(shares.mean() - 0.3) < 0.01
     assert math.isclose(shares.var(), 0.21 * (1 / 100 + 1 / 1000), rel_tol=0.12)
 
 
 def test_coefficients_vary_as_least_squares_says() -> None:
-    rng = np.random.default_rng(3)
+    rng, reps = np.random.default_rng(3), 6000
     design = np.column_stack([np.ones(30), rng.normal(size=30)])
     y = design @ [1.0, 2.0] + rng.normal(size=30)
-    draws = np.array([_posterior_draw(design, y, rng)[1] for _ in range(6000)])
+    rows = np.column_stack([design, y])
+    moments = np.tile(rows.T @ rows, (reps, 1, 1))
+    fitted, draws = draw_coefficients(moments, np.ones((reps, 2), dtype=bool), 30, [rng] * reps)
     b = np.linalg.lstsq(design, y, rcond=None)[0]
+    assert np.allclose(fitted, b, rtol=1e-12)
     # residual variance over chi-squared: the covariance is that of least squares times df / (df - 2)
     expected = np.linalg.inv(design.T @ design) * float(np.square(y - design @ b).sum()) / 26
-    assert np.allclose(draws.mean(axis=0), b, atol=4 * np.sqrt(np.diag(expected).max() / 6000))
+    assert np.allclose(draws.mean(axis=0), b, atol=4 * np.sqrt(np.diag(expected).max() / reps))
     assert np.allclose(np.cov(draws.T), expected, atol=0.08 * np.diag(expected).max())
+
+
+def test_columns_that_repeat_others_take_no_freedom() -> None:
+    """Three of four predictors span all; beside it a chain that uses these three, and one without trouble."""
+    rng, reps = np.random.default_rng(4), 6000
+    x, y = rng.normal(size=(20, 2)), rng.normal(size=20)
+    rows = np.column_stack([np.ones(20), x, x @ [1.0, 2.0], y])
+    square = rows.T @ rows
+    active = np.array([[True, True, True, True], [True, True, True, False]])
+    fitted, _ = draw_coefficients(np.tile(square, (2, 1, 1)), active, 20, [rng] * 2)
+    b = np.linalg.lstsq(rows[:, :3], y, rcond=None)[0]
+    assert np.allclose(fitted[1], [*b, 0.0], rtol=1e-11)
+    assert np.allclose(rows[:, :4] @ fitted[0], rows[:, :3] @ b, atol=1e-9)
+    _, draws = draw_coefficients(
+        np.tile(square, (reps, 1, 1)), np.ones((reps, 4), dtype=bool), 20, [rng] * reps
+    )
+    made = draws @ rows[:, :4].T
+    hat = rows[:, :3] @ np.linalg.solve(rows[:, :3].T @ rows[:, :3], rows[:, :3].T)
+    expected = hat * float(np.square(y - hat @ y).sum()) / (20 - 3 - 2)
+    assert np.allclose(np.cov(made.T), expected, atol=0.1 * np.diag(expected).max())
 
 
 def test_a_separated_yes_no_is_imputed_on_its_side() -> None:
