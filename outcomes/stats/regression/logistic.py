@@ -106,7 +106,8 @@ def fit_logistic(
     clusters : array_like, shape (n,), optional
         Cluster of each row.
     weights : array_like, shape (n,), optional
-        Weights >= 0; a whole number acts as that many copies of the row.
+        Weights >= 0; a whole number acts as that many copies of the row in its cluster: coefficients, classical, CR0
+        and CR2 errors are theirs. n and the factor of CR1 count rows, and HC types take a weighted row as one.
     covariance : {"CR2", "CR1", "CR0", "HC0", "HC1", "HC2", "HC3", "classical"}
         Type. CR2 is taken on the working scale, rows multiplied by the root of w p (1 - p);
         classical is the inverse information.

@@ -121,7 +121,8 @@ def fit_ordinal(
     clusters : array_like, shape (n,), optional
         Cluster of each row.
     weights : array_like, shape (n,), optional
-        Weights >= 0; a whole number acts as that many copies of the row.
+        Weights >= 0; a whole number acts as that many copies of the row in its cluster: coefficients, classical, CR0
+        and CR1 errors are theirs. n counts rows, and HC0 takes a weighted row as one.
     covariance : {"classical", "HC0", "CR0", "CR1"}, optional
         Inverse observed information, or its sandwich; CR1 is G / (G - 1) times CR0. Left out: CR1 with clusters,
         classical without. Clusters need CR0 or CR1.

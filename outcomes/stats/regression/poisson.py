@@ -107,7 +107,8 @@ def fit_poisson(
     clusters : array_like, shape (n,), optional
         Cluster of each row.
     weights : array_like, shape (n,), optional
-        Weights >= 0; a whole number acts as that many copies of the row.
+        Weights >= 0; a whole number acts as that many copies of the row in its cluster: coefficients, classical, CR0
+        and CR2 errors are theirs. n and the factor of CR1 count rows, and HC types take a weighted row as one.
     offset : array_like, shape (n,), optional
         Added to the linear predictor: the logarithm of time at risk, for rates.
     covariance : {"CR2", "CR1", "CR0", "HC0", "HC1", "HC2", "HC3", "classical"}

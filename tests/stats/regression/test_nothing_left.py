@@ -22,8 +22,10 @@ from outcomes.stats.regression.contrasts import linear_contrast
 from outcomes.stats.regression.delta import delta_estimates
 from outcomes.stats.regression.likelihood import likelihood_ratio_test
 from outcomes.stats.regression.linear import fit_linear
+from outcomes.stats.regression.logistic import fit_logistic
 from outcomes.stats.regression.marginal import marginal_contrast
 from outcomes.stats.regression.ordinal import fit_ordinal, ordinal_contrast
+from outcomes.stats.regression.poisson import fit_poisson
 from outcomes.stats.regression.specifications import Specification, fit_specifications
 from outcomes.stats.regression.splines import restricted_cubic_spline
 from outcomes.stats.regression.wald import wald_test
@@ -60,6 +62,28 @@ def test_a_specification_without_residual_has_no_p(clusters: Any) -> None:
         clusters=clusters, specifications=[Specification(covariates=("z",))],
     )  # fmt: skip
     assert noisy.std_error[0] == pytest.approx(1e-4 / (30**0.5 * x.std()), rel=0.6)
+
+
+@pytest.mark.parametrize("fit", [fit_logistic, fit_poisson])
+def test_whole_weights_are_copies_in_their_cluster_and_one_row_for_hc(fit: Callable[..., Any]) -> None:
+    rng = np.random.default_rng(1)
+    x, w, clusters = rng.normal(size=40), rng.integers(1, 4, 40), np.arange(40) // 2
+    X, copies = np.column_stack([np.ones(40), x]), np.repeat(np.arange(40), w)
+    y = rng.integers(0, 2, 40).astype(float) if fit is fit_logistic else rng.poisson(2.0, 40).astype(float)
+    for kind in ("classical", "CR0", "CR2", "HC0"):
+        groups = clusters if kind.startswith("CR") else None
+        weighted = fit(X, y, names=["one", "x"], weights=w, covariance=kind, clusters=groups)
+        copied = fit(
+            X[copies], y[copies], names=["one", "x"], covariance=kind,
+            clusters=None if groups is None else groups[copies],
+        )  # fmt: skip
+        assert weighted.coefficients == pytest.approx(copied.coefficients, rel=1e-9)
+        ratio = weighted.covariance / copied.covariance
+        assert (np.abs(ratio - 1).max() < 1e-9) == (kind != "HC0")
+    alone = fit(X, y, names=["one", "x"], weights=w, covariance="CR0", clusters=np.arange(40))
+    assert fit(X, y, names=["one", "x"], weights=w, covariance="HC0").covariance == pytest.approx(
+        alone.covariance
+    )
 
 
 def test_no_contrast_is_refused() -> None:
