@@ -115,7 +115,7 @@ def impute(
     -----
     Numbers by predictive mean matching, so that imputed values are observed ones; yes/no and categories by
     (multinomial) logistic draws; the columns with fewest missing values first. Own code because statsmodels
-    takes over a hundred times as long at 1,000 rows and knows numbers only, and none at hand has limits, shifts,
+    takes two hundred times as long at 1,000 rows and knows numbers only, and none at hand has limits, shifts,
     separated levels and draws that follow the row.
     Sources: van Buuren S, Groothuis-Oudshoorn K. Journal of Statistical Software 2011; 45(3): 1-67 (chained
     equations); White IR, Royston P, Wood AM. Statistics in Medicine 2011; 30: 377-399 (practice,
