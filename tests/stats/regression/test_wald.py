@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from scipy import stats
 
 from outcomes.errors import EstimationError
 from outcomes.stats.groups.anova import one_way_anova
+from outcomes.stats.regression.clusters import degrees_of_freedom
 from outcomes.stats.regression.linear import fit_linear, linear_contrast
 from outcomes.stats.regression.logistic import fit_logistic
-from outcomes.stats.regression.wald import wald_test
+from outcomes.stats.regression.wald import _denominator, wald_test
 
 
 def _three_groups(seed: int = 3, n: int = 60) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -112,3 +114,38 @@ def test_p_of_a_contrast_is_never_zero():
     y = 1e9 * x + np.tile([1.0, -1.0], 100)
     fit = fit_linear(np.column_stack([np.ones(200), x]), y, names=["one", "x"], covariance="classical")
     assert 0 < linear_contrast(fit, [0, 1])[0].p_value < 1e-300
+
+
+def test_denominator_of_unequal_degrees_of_freedom_by_hand():
+    # E = 4 / 2 + 10 / 8 = 3.25, and 2 E / (E - 2) = 5.2: the average of the two squared t has the mean of that F
+    assert _denominator(np.array([4.0, 10.0])) == pytest.approx(5.2, rel=1e-14)
+    assert _denominator(np.array([10.0, 4.0])) == pytest.approx(5.2, rel=1e-14)
+    assert _denominator(np.array([7.0, 7.0, 7.0])) == 7.0
+    assert _denominator(np.array([1.5])) == 1.5
+    for below in (2.0, 1.9):
+        assert _denominator(np.array([below, 10.0])) == 2.0
+    assert 2.0 < _denominator(np.array([2.1, 10.0])) < 10.0
+
+
+def test_unequal_clusters_have_the_denominator_of_their_directions():
+    rng = np.random.default_rng(11)
+    clusters = np.repeat(np.arange(9), [2, 3, 4, 5, 6, 8, 10, 14, 18])
+    n = len(clusters)
+    X = np.column_stack([np.ones(n), clusters % 2, rng.normal(size=n)])
+    y = rng.normal(size=9)[clusters] + rng.normal(size=n)
+    fit = fit_linear(X, y, names=["a", "b", "c"], clusters=clusters)
+    C = np.array([[0.0, 1, 0], [0, 0, 1]])
+    test = wald_test(fit, C)
+    covariance = fit.covariance[1:, 1:]
+    scale = np.sqrt(np.diag(covariance))
+    values, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
+    directions = vectors.T @ (C / scale[:, None])
+    parts = linear_contrast(fit, directions)
+    freedoms = np.array([e.df for e in parts])
+    assert np.ptp(freedoms) > 0.1
+    assert test.f == pytest.approx(np.mean([(e.value / e.std_error) ** 2 for e in parts]), rel=1e-9)
+    expected = np.sum(freedoms / (freedoms - 2))
+    assert test.df_within == pytest.approx(2 * expected / (expected - 2), rel=1e-9)
+    assert test.p_value == pytest.approx(stats.f.sf(test.f, 2, test.df_within), rel=1e-9)
+    np.testing.assert_allclose(values, [(e.std_error) ** 2 for e in parts], rtol=1e-9)
+    np.testing.assert_allclose(degrees_of_freedom(fit.pieces, directions), freedoms, rtol=1e-9)

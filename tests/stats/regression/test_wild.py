@@ -222,3 +222,25 @@ def test_weighted_fits_are_refused(lost: int):
     weights[:lost] = 0.0
     with pytest.raises(EstimationError, match="without weights"):
         wild_cluster_bootstrap(fitted(X, y, clusters, weights=weights), [0, 1, 0])
+
+
+@pytest.mark.parametrize("unit", [1e-9, 1.0, 1e9])
+def test_weights_are_seen_in_any_unit(unit: float):
+    X, y, clusters = made_up(5, 4)
+    plain = wild_cluster_bootstrap(fitted(X, y, clusters), [0.0, 1.0, 0.0])
+    scaled = wild_cluster_bootstrap(fitted(X, unit * y, clusters), [0.0, 1.0, 0.0])
+    assert scaled.estimate.p_value == plain.estimate.p_value
+    w = np.where(np.arange(len(y)) % 3, 1.0, 4.0)
+    with pytest.raises(EstimationError, match="without weights") as caught:
+        wild_cluster_bootstrap(fitted(X, unit * y, clusters, weights=w), [0.0, 1.0, 0.0])
+    assert caught.value.code == "weighted_fit"
+
+
+def test_smallest_p_of_draws_counts_the_data_themselves():
+    X, y, clusters = made_up(14, 4, effect=50.0)
+    found = wild_cluster_bootstrap(
+        fitted(X, y, clusters), [0.0, 1.0, 0.0], n_draws=199, seed=2, weights="webb"
+    )
+    assert not found.exact
+    assert (found.n_patterns, found.smallest_p) == (199, 1 / 200)
+    assert found.estimate.p_value >= 1 / 200
