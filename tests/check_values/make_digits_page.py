@@ -215,7 +215,7 @@ def cross_rows() -> list[str]:
 def hand_rows() -> list[str]:
     """Return the table of the closed forms."""
     lines = heading("functions", "worked out", "numbers", "digits")
-    for entry in hand_oracles.HANDS:
+    for entry in hand_oracles.all_hands():
         got = [agreed_digits.digits(float(mine), float(own)) for mine, own in entry.pairs()]
         functions = ", ".join(f"`{name}`" for name in entry.functions)
         lines.append(row(functions, entry.what, str(len(got)), shown(min(got))))
@@ -284,9 +284,9 @@ def page() -> str:
         for name, level, what, function, asked, reached in nist_digits.all_sets()
     ]
     parts += [NIST_TEXT, "\n".join(nist) + "\n", CROSS_TEXT, "\n".join(cross_rows()) + "\n"]
-    checked = {name for entry in hand_oracles.HANDS for name in entry.functions}
+    checked = {name for entry in hand_oracles.all_hands() for name in entry.functions}
     parts += [
-        HAND_TEXT.format(n=len(hand_oracles.HANDS), functions=len(checked)),
+        HAND_TEXT.format(n=len(hand_oracles.all_hands()), functions=len(checked)),
         "\n".join(hand_rows()) + "\n",
     ]
     return "\n".join(part.strip("\n") + "\n" for part in parts)

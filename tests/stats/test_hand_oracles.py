@@ -1,14 +1,14 @@
-"""Every closed form of hand_oracles.py to 12 digits."""
+"""Every closed form of hand_*.py to 12 digits."""
 
 from __future__ import annotations
 
 import math
 
 import pytest
-from hand_oracles import HANDS, Hand
+from hand_oracles import Hand, all_hands
 
 
-@pytest.mark.parametrize("entry", HANDS, ids=lambda entry: entry.functions[0])
+@pytest.mark.parametrize("entry", all_hands(), ids=lambda entry: entry.functions[0])
 def test_closed_form(entry: Hand) -> None:
     pairs = list(entry.pairs())
     assert pairs
