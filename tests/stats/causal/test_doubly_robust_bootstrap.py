@@ -147,3 +147,15 @@ def test_bad_input_is_named(change, words):
         bootstrap_doubly_robust(
             X, exposure, y, **({"names": NAMES, "clusters": patient, "seed": 1, "n_boot": 400} | change)
         )
+
+
+@pytest.mark.parametrize("outcome", ["linear", "logistic"])
+def test_rows_taken_in_blocks_of_another_size_change_nothing(outcome, monkeypatch):
+    X, exposure, y, patient = invented(n=230, binary=outcome == "logistic")
+    given = {"names": NAMES, "outcome": outcome, "clusters": patient, "n_boot": 400, "seed": 6}
+    whole = bootstrap_doubly_robust(X, exposure, y, **given)
+    monkeypatch.setattr("outcomes.stats.resampling.resampled_logistic.BLOCK", 17)
+    parts = bootstrap_doubly_robust(X, exposure, y, **given)
+    np.testing.assert_allclose(parts.replicates, whole.replicates, rtol=1e-8)
+    assert [c.n_failed for c in parts.contrasts] == [c.n_failed for c in whole.contrasts]
+    assert not np.isnan(whole.replicates).all()
