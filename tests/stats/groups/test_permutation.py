@@ -190,3 +190,12 @@ def test_exactly_as_many_arrangements_as_allowed_are_counted() -> None:
     assert permutation_test(a, b, largest_exact=5_000_000).exact
     with pytest.raises(EstimationError, match="must not exceed"):
         permutation_test(a, b, largest_exact=5_000_001)
+
+
+def test_arrangements_held_a_few_at_a_time_are_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    strata = [1, 1, 1, 2, 2, 2, 2], [1, 1, 2, 2, 2, 1, 1, 2, 2]
+    asked = ({"strata": strata}, {"largest_exact": 0, "n_samples": 500, "seed": 2})
+    whole = [permutation_test(A, B, **options) for options in asked]
+    assert [test.exact for test in whole] == [True, False]
+    monkeypatch.setattr("outcomes.stats.groups.permutation._BLOCK", 100)
+    assert [permutation_test(A, B, **options) for options in asked] == whole
