@@ -164,6 +164,8 @@ def meta_regression(
     check_level(level)
     y, se = check_studies(values, std_errors)
     x, centre, width = _moderator(moderator, y.size, moderator_name)
+    order = np.lexsort((x, se, y))  # summed in a fixed order
+    x, y, se = x[order], y[order], se[order]
     X = np.column_stack([np.ones_like(x), x])
     left = tau_squared(y, se, method=tau2, design=X)
     without = tau_squared(y, se, method=tau2)
@@ -236,6 +238,8 @@ def egger(
     """
     check_level(level)
     y, se = check_studies(values, std_errors)
+    order = np.lexsort((se, y))  # summed in a fixed order
+    y, se = y[order], se[order]
     x, centre, width = _moderator(se, y.size, "std_errors")
     # dividing the line effect = limit + asymmetry x error by the error gives Egger's regression
     fit = weighted_fit(y, se**2, np.column_stack([np.ones_like(x), x]), 0.0)
@@ -267,7 +271,7 @@ def _moderator(values: ArrayLike, k: int, name: str) -> tuple[FloatArray, float,
         )
     if k < 3:
         raise EstimationError(f"{k} studies: a line needs at least 3", code="too_few")
-    centre = float(x.mean())
+    centre = math.fsum(x) / k
     width = float(np.abs(x - centre).max())
     if width <= 8 * np.finfo(np.float64).eps * float(np.abs(x).max()):
         raise EstimationError(f"{name} is the same in every study: no line can be fitted", code="constant")

@@ -197,8 +197,11 @@ def pool(
     check_choice(prediction, PREDICTIONS, "prediction")
     check_level(level)
     y, se = check_studies(values, std_errors, names)
+    # summed in a fixed order, so that the order of the studies leaves no trace
+    order = np.lexsort((se, y))
     k, X = y.size, np.ones((y.size, 1))
     labels = tuple(names) if names is not None else tuple(f"study {i + 1}" for i in range(k))
+    y, se = y[order], se[order]
     spread = None if k == 1 else judge_heterogeneity(y, se, method=tau2, level=level)
     between = 0.0 if spread is None else spread.tau2
     fit = weighted_fit(y, se**2, X, between if model == "random" else 0.0)
@@ -221,7 +224,7 @@ def pool(
     return Pooled(
         estimate=estimate, prediction_low=low, prediction_high=high, prediction_method=prediction,
         heterogeneity=spread, k=k, names=labels,
-        weights=tuple(float(w) for w in 100 * fit.weights / fit.weights.sum()),
+        weights=tuple(float(w) for w in (100 * fit.weights / fit.weights.sum())[np.argsort(order)]),
     )  # fmt: skip
 
 

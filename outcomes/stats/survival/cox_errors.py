@@ -115,7 +115,11 @@ def robust_cox_covariance(
             code="too_few_clusters",
         )
     weighted = score_residuals(sets, point) * sets.weight[:, None]
-    totals = np.column_stack([np.bincount(clusters, column, n_clusters) for column in weighted.T])
+    # by first row, which is in a fixed order; clusters of several rows by their totals, for equal first rows
+    numbered = np.unique(clusters, return_index=True, return_inverse=True)
+    place = np.argsort(np.argsort(numbered[1]))[numbered[2]]
+    totals = np.column_stack([np.bincount(place, column, n_clusters) for column in weighted.T])
+    totals = totals[np.lexsort(totals.T)] if len(numbered[1]) < len(clusters) else totals
     root = totals @ inverse
     factor = n_clusters / (n_clusters - 1) if kind == "CR1" else 1.0
     return np.asarray(factor * (root.T @ root))

@@ -12,6 +12,7 @@ the sum over the d events tied with it: f = 0 (Breslow) or 0, 1/d, ..., (d-1)/d 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -145,7 +146,9 @@ def make_risk_sets(
         leave = np.minimum(leave, np.searchsorted(event_keys, strata * width + (len(values) - before)))
     # rows that leave before any event are never at risk of one
     kept = np.flatnonzero(join < leave)
-    order = kept[np.argsort(join[kept], kind="stable")]
+    # rows of one event time by what they hold, so that the order of the input leaves no trace in any sum
+    held = _row_keys(*x.T, data.event, weight, leave)
+    order = kept[np.lexsort((held[kept], join[kept]))]
     event, w, stratum = data.event[order], weight[order], strata[order]
     centred, scale = _centred(x[order], w, np.unique(stratum, return_inverse=True)[1])
     term = join[order][event]
@@ -321,3 +324,19 @@ def _centred(x: FloatArray, weight: FloatArray, stratum: IntArray) -> tuple[Floa
     flat = scale <= 1e-12 * size
     centred[:, flat] = 0.0
     return centred / np.where(flat, 1.0, scale), np.where(flat, 1.0, scale)
+
+
+def _row_keys(*columns: NDArray[Any]) -> NDArray[np.uint64]:
+    """Return one whole number a row, made of the bits of its values: equal rows have equal numbers.
+
+    A sort by these costs what a sort by one column costs. Different rows have the same number with a chance of about
+    n^2 / 2^65, and then keep the order that they were given in. Each column is mixed in by exclusive or and an odd
+    factor (2^64 over the golden ratio), modulo 2^64.
+    """
+    factor, shift = np.uint64(0x9E3779B97F4A7C15), np.uint64(29)
+    mixed: NDArray[np.uint64] = np.zeros(len(columns[0]), dtype=np.uint64)
+    for column in columns:
+        bits = (np.ascontiguousarray(column, dtype=np.float64) + 0.0).view(np.uint64)  # -0.0 is 0.0
+        product: NDArray[np.uint64] = np.multiply(np.bitwise_xor(mixed, bits), factor, dtype=np.uint64)
+        mixed = np.bitwise_xor(product, np.right_shift(product, shift), dtype=np.uint64)
+    return mixed

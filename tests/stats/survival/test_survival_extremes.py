@@ -131,3 +131,26 @@ def test_few_clusters_are_named_in_curves_and_counts():
     assert many.rows[0].estimate.method.endswith("by cluster")
     plain = mean_cumulative_count([5] * 6, [1, 2, 2], [0, 1, 3], at=[4])
     assert "cluster" not in plain.rows[0].estimate.method
+
+
+@pytest.mark.parametrize("covariance", ["model", "CR0", "CR1"])
+@pytest.mark.parametrize("ties", ["efron", "breslow"])
+def test_row_order_leaves_no_trace_in_a_cox_model(ties, covariance):
+    rng = np.random.default_rng(20261125)
+    n = 80
+    x = np.column_stack([rng.integers(0, 2, n), rng.normal(size=n).round(1)])
+    end, event = rng.integers(2, 9, n), rng.random(n) < 0.6
+    entry, strata, clusters = rng.integers(0, 2, n), rng.integers(0, 2, n), rng.integers(0, 12, n)
+    weights = rng.integers(1, 4, n) / 3.0
+
+    def fitted(rows):
+        fit = fit_cox(
+            x[rows], end[rows], event[rows], names=["nail", "age"], entry=entry[rows], strata=strata[rows],
+            weights=weights[rows], ties=ties, covariance=covariance,
+            clusters=clusters[rows] if covariance == "CR1" else None,
+        )  # fmt: skip
+        return fit.coefficients.tobytes(), fit.covariance.tobytes(), fit.log_likelihood
+
+    first = fitted(np.arange(n))
+    for _ in range(10):
+        assert fitted(rng.permutation(n)) == first
