@@ -166,6 +166,11 @@ def median_of_repeats(repeats: Sequence[Estimate]) -> Estimate:
     squares = np.square(np.array(errors, float)) + np.square(np.array(values, float) - value)
     error = float(np.sqrt(np.median(squares)))
     df = min(np.inf if e.df is None else e.df for e in repeats)
+    if not error > 0.0:
+        reason = "no spread is left to judge this value by"
+        return Estimate(
+            value=value, conf_low=None, conf_high=None, level=first.level, reason=reason, **common
+        )
     half = float(t_quantile(0.5 + first.level / 2, df)) * error
     return Estimate(
         value=value, conf_low=value - half, conf_high=value + half, level=first.level, std_error=error,

@@ -72,6 +72,8 @@ class TippingPoint:
         """Return the sentence one would write in a paper."""
         ends = [f"{d:.4g}" for d in (self.below, self.above) if d is not None]
         span = f"shifts from {self.shifts[0]:.4g} to {self.shifts[-1]:.4g}"
+        if self.start == "not estimable":
+            return f"no reading to change: not estimable at the shift nearest to 0 ({span})"
         if not ends:
             return f"the reading stays the same for all {span}"
         return f"the reading changes at a shift of {' and of '.join(ends)} ({span})"

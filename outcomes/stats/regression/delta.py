@@ -13,6 +13,14 @@ from outcomes.stats.numerics.arrays import FloatArray, check_level, floats
 from outcomes.stats.numerics.inputs import two_sided_p
 from outcomes.stats.numerics.student import t_quantile
 
+# which limits are beyond what a number can hold: lower, upper
+_BEYOND = {
+    (False, False): "",
+    (False, True): "the upper limit is too large for a number",
+    (True, False): "the lower limit is too small for a number",
+    (True, True): "the limits are too small and too large for a number",
+}
+
 
 def delta_estimates(
     values: Any,
@@ -118,13 +126,16 @@ def _one(
     half = float(t_quantile(0.5 + common["level"] / 2, df)) * error
     low, high = value - half, value + half
     if ratio:
-        # a limit too large for a number is no limit
-        low, high = float(np.exp(low)), float(np.exp(high)) if high < 700.0 else np.inf
-    far = not np.isfinite(high)
+        # a limit too large or too small for a number is no limit
+        low, high = (
+            float(np.exp(low)) if low > -700.0 else -np.inf,
+            float(np.exp(high)) if high < 700.0 else np.inf,
+        )
+    beyond = (not np.isfinite(low), not np.isfinite(high))
     return Estimate(
-        value=shown, conf_low=low, conf_high=None if far else high, std_error=error,
+        value=shown, conf_low=None if beyond[0] else low, conf_high=None if beyond[1] else high, std_error=error,
         df=df if np.isfinite(df) else None, p_value=two_sided_p(value / error, df), contrast=label,
-        reason="the upper limit is too large for a number" if far else "", **common,
+        reason=_BEYOND[beyond], **common,
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate, Margin
-from outcomes.stats.numerics.arrays import check_choice, check_level
+from outcomes.stats.numerics.arrays import check_choice
 from outcomes.stats.numerics.inputs import SMALLEST_P
 from outcomes.stats.numerics.student import t_quantile, t_two_sided_p
 
@@ -179,7 +179,16 @@ def non_inferiority(
 
 def _check(estimate: Estimate, margin: Margin, alpha: float) -> None:
     """Refuse what cannot be read against a margin."""
-    check_level(1 - 2 * alpha)
+    if not 0.0 < alpha < 0.5:
+        raise EstimationError(
+            f"alpha is {alpha}; give a number between 0 and 0.5, such as 0.05", code="bad_level"
+        )
+    if estimate.std_error is not None and not estimate.std_error > 0.0:
+        raise EstimationError(
+            "the estimate has a standard error of 0, so nothing shows how sure it is; give one with an error above 0, or "
+            "none and an interval",
+            code="no_spread",
+        )
     if estimate.unit == "ratio":
         raise EstimationError(
             "a ratio is never read against a margin; use the difference", code="ratio_against_margin"

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from outcomes.errors import EstimationError
+from outcomes.estimates import Estimate, Margin
+from outcomes.stats.causal.crossfit import median_of_repeats
 from outcomes.stats.causal.doubly_robust import aipw
 from outcomes.stats.causal.doubly_robust_fit import fit_doubly_robust
 from outcomes.stats.causal.exposure_model import fit_exposure
@@ -17,6 +19,7 @@ from outcomes.stats.causal.matching import match_cases
 from outcomes.stats.missing.pooled_tests import pooled_chi_squared, pooled_likelihood_ratio
 from outcomes.stats.missing.pooled_wald import pooled_wald_test
 from outcomes.stats.missing.rubin import pool_scalar
+from outcomes.stats.missing.tipping_point import find_tipping_point
 from outcomes.stats.numerics.inputs import sample
 from outcomes.stats.regression.contrasts import linear_contrast
 from outcomes.stats.regression.delta import delta_estimates
@@ -33,6 +36,7 @@ from outcomes.stats.repeated.mixed import fit_mixed, mixed_contrast
 from outcomes.stats.resampling.bca import jackknife
 from outcomes.stats.resampling.bootstrap import percentile_interval
 from outcomes.stats.resampling.totals_bootstrap import bootstrap_totals
+from outcomes.stats.testing.equivalence import non_inferiority, tost
 from outcomes.stats.testing.simultaneous import max_t_quantile
 
 CELL = "Zzmith"
@@ -91,6 +95,53 @@ def test_no_contrast_is_refused() -> None:
         with pytest.raises(EstimationError) as caught:
             ask(FIT, np.empty((0, 2)))
         assert caught.value.code == "bad_shape"
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "low", "high", "reason"),
+    [
+        (0.0, 1.0, True, True, ""),
+        (0.0, 500.0, False, False, "the limits are too small and too large for a number"),
+        (300.0, 250.0, True, False, "the upper limit is too large for a number"),
+        (-300.0, 250.0, False, True, "the lower limit is too small for a number"),
+    ],
+)
+def test_a_ratio_has_no_limit_of_0_and_none_beyond_numbers(
+    value: float, error: float, low: bool, high: bool, reason: str
+) -> None:
+    e = delta_estimates([value], [error], ratio=True)[0]
+    assert (e.conf_low is not None, e.conf_high is not None, e.reason) == (low, high, reason)
+    assert e.conf_low is None or e.conf_low > 0.0
+
+
+def test_repeats_without_any_error_have_no_interval() -> None:
+    same = Estimate(value=1.0, conf_low=1.0, conf_high=1.0, std_error=0.0, df=9.0)
+    found = median_of_repeats([same, same, same])
+    assert (found.value, found.conf_low, found.p_value) == (1.0, None, None)
+    assert found.reason == "no spread is left to judge this value by"
+
+
+@pytest.mark.parametrize("alpha", [0.0, 0.5, 0.7, 5.0])
+def test_an_alpha_that_is_none_is_called_alpha(alpha: float) -> None:
+    d = Estimate(value=0.0, conf_low=-1.0, conf_high=1.0, std_error=0.5, unit="kg")
+    margin = Margin(value=2, unit="kg", source="declared by the authors: example")
+    with pytest.raises(EstimationError, match=r"^alpha is .* between 0 and 0\.5"):
+        tost(d, margin, alpha)
+    with pytest.raises(EstimationError, match=r"^alpha is "):
+        non_inferiority(d, margin, alpha, better="higher")
+
+
+def test_an_error_of_0_is_read_against_no_margin() -> None:
+    sure = Estimate(value=0.0, conf_low=0.0, conf_high=0.0, std_error=0.0, unit="kg")
+    with pytest.raises(EstimationError) as caught:
+        tost(sure, Margin(value=2, unit="kg", source="declared by the authors: example"))
+    assert caught.value.code == "no_spread"
+
+
+def test_a_tipping_point_of_nothing_says_so() -> None:
+    found = find_tipping_point(lambda _: Estimate.not_estimable("no cases"), [-1.0, 0.0, 1.0])
+    assert found.start == "not estimable"
+    assert str(found) == "no reading to change: not estimable at the shift nearest to 0 (shifts from -1 to 1)"
 
 
 def test_levels_may_be_an_array() -> None:
