@@ -9,6 +9,7 @@ import pytest
 from scipy import stats
 
 from outcomes.stats.agreement.bland_altman import limits_of_agreement
+from outcomes.stats.agreement.bland_altman_repeated import repeated_limits_of_agreement
 from outcomes.stats.agreement.icc import intraclass_correlation
 from outcomes.stats.agreement.kappa import cohen_kappa, kappa_context
 from outcomes.stats.agreement.mean_squares import mean_squares
@@ -124,3 +125,32 @@ def test_kappa_at_its_ends():
     context = kappa_context([[4, 1], [2, 3]])
     assert (context.prevalence, context.bias) == (pytest.approx(0.1), pytest.approx(0.1))
     assert kappa_context([[4, 1, 0], [2, 3, 0], [0, 0, 1]]).prevalence is None
+
+
+def test_error_of_a_bias_over_repeated_pairs():
+    """Component between subjects times the sum of (size / all)^2, plus the variance within over all."""
+    # differences 1, 3 and -3, -1: component 7, within 2; 7 x 8 / 16 + 2 / 4 = 4
+    rows = (np.array([5.0, 7, 2, 2]), np.array([4.0, 4, 5, 3]), list("ppqq"))
+    found = repeated_limits_of_agreement(*rows, true_value="varying").bias
+    assert (found.std_error, found.df) == (pytest.approx(2.0, rel=1e-12), 1)
+    # unequal: p 1, 3, 5 and q 8; bias 17/4; between 3 (3 - 17/4)^2 + (8 - 17/4)^2 = 18.75, within 8/2 = 4,
+    # typical size (4 - 10/4) / 1 = 1.5, component 14.75 / 1.5
+    d = np.array([1.0, 3, 5, 8])
+    unequal = repeated_limits_of_agreement(d + 2, np.full(4, 2.0), list("pppq"), true_value="varying")
+    component = 14.75 / 1.5
+    assert unequal.bias.value == 4.25
+    assert unequal.bias.std_error == pytest.approx(math.sqrt(component * 10 / 16 + 4 / 4), rel=1e-12)
+    assert unequal.sd == pytest.approx(math.sqrt(component + 4), rel=1e-12)
+    assert unequal.sd_between == pytest.approx(math.sqrt(component), rel=1e-12)
+    # subjects closer to one another than their own values: no component, and the smaller mean square
+    like = repeated_limits_of_agreement([1.0, 5, 2, 4.0], np.zeros(4), list("ppqq"), true_value="varying")
+    assert like.sd_between == 0.0
+    none = repeated_limits_of_agreement([1.0, 5, 2, 5.0], np.zeros(4), list("ppqq"), true_value="varying")
+    # means 3 and 3.5: between 0.25, within (8 + 4.5) / 2
+    assert none.bias.std_error == pytest.approx(math.sqrt(0.25 / 4), rel=1e-12)
+
+
+@pytest.mark.parametrize("kind", ["varying", "constant"])
+def test_repeated_pairs_that_say_nothing_count_nobody(kind):
+    found = repeated_limits_of_agreement([1.0, np.nan], [2.0, 2.0], ["p", "q"], true_value=kind)
+    assert (found.n, found.sd, found.bias.value) == (0, None, None)
