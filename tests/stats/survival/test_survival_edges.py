@@ -246,6 +246,14 @@ def test_difference_of_incidence_is_cut_at_one():
     assert (found.at_risk, found.estimate.n) == (7, 7)
 
 
+def test_gray_leaves_censored_cases_out_of_the_risk_set():
+    """b is censored at 1, so that a is one of three at 2; competing, it would stay and count 3 of 4."""
+    found = gray_test([1, 2, 3, 4], [0, 1, 1, 1], list("babb"), cause=1)
+    assert math.isclose(found.score[0], 1 - 1 / 3, rel_tol=1e-12)
+    assert found.observed == (1.0, 2.0)
+    assert found.n == 4
+
+
 def test_gray_of_two_groups_in_strata_counts():
     test = gray_test([1, 2, 3, 4] * 2, [1, 2, 1, 0] * 2, list("abab") * 2, cause=1, strata=[0] * 4 + [1] * 4)
     assert test.n_strata == 2
