@@ -271,6 +271,10 @@ def test_counts_at_a_horizon_and_at_the_end():
     later = mean_cumulative_count([3, 3, 5], [4], [2], at=[4], died=[1, 0, 0]).rows[0].estimate
     assert later.value == pytest.approx(2 / 3)  # two thirds alive, one at risk
     assert found.n_deaths == 1
+    assert [row.estimate.contrast for row in found.rows] == ["events by 2.9", "events by 3"]
+    named = mean_cumulative_count([3, 3, 5], [3, 3], [0, 2], at=[3], groups=list("xxy"))
+    assert [row.estimate.contrast for row in named.rows] == ["events by 3 in x", "events by 3 in y"]
+    assert [row.estimate.n for row in named.rows] == [2, 1]
 
 
 def test_exact_times_without_limits():
