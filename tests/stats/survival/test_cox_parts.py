@@ -58,7 +58,7 @@ def test_monotone_likelihoods_by_search_over_all_directions(exact, late):
     angles += [(a + b) / 2 for a, b in itertools.pairwise([*angles, angles[0] + 2 * math.pi])]
     directions = [np.array([math.cos(a), math.sin(a)]) for a in angles]
     seen = []
-    for seed in range(36):
+    for seed in range(27):
         x, time, event, entry, stratum = small(seed, late=late)
         if not event.any():
             continue
@@ -72,7 +72,7 @@ def test_monotone_likelihoods_by_search_over_all_directions(exact, late):
             axis = np.eye(2)[("x", "z").index(found[0])]
             assert rises(axis, *given) or rises(-axis, *given)
         seen.append(expected)
-    assert 4 < sum(seen) < len(seen) - 4
+    assert 3 < sum(seen) < len(seen) - 3
 
 
 def test_a_point_proves_a_finite_maximum_only_near_it():
