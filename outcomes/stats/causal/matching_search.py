@@ -67,8 +67,9 @@ def greedy_matches(
             distance = np.where(free[s], np.abs(scores[s] - steps[row]), np.inf)
             if replacement and taken:
                 distance[list(taken)] = np.inf
-            # the first within what rounding to steps can do to a distance
-            best = int((distance <= distance.min() + SLACK).argmax()) if len(distance) else -1
+            # the first within what rounding to steps can do to a distance, and within reach
+            near = min(float(distance.min(initial=np.inf)) + SLACK, reach)
+            best = int((distance <= near).argmax()) if len(distance) else -1
             if best >= 0 and np.isfinite(distance[best]) and distance[best] <= reach:
                 pairs.append((int(row), int(controls[places[s][best]])))
                 if replacement:
