@@ -21,6 +21,7 @@ from outcomes.stats.numerics.student import t_two_sided_p
 # Smaller than any p that means anything; keeps an underflow from being printed as p = 0.
 SMALLEST_P = float(np.finfo(np.float64).tiny)
 TEXT = (str, bytes)
+LARGEST_COUNT = 2**53  # beyond it a float does not hold every whole number
 
 
 def numbers(values: Any, message: str) -> FloatArray:
@@ -133,9 +134,9 @@ def whole(value: float, name: str) -> int:
     >>> whole(9.0, "events")
     9
     """
-    if not (isinstance(value, (int, float, np.integer, np.floating)) and math.isfinite(value)):
-        raise EstimationError(f"{name}: must be a whole number, 0 or more", code="bad_count")
-    if value < 0 or value != int(value):
+    number = isinstance(value, (int, float, np.integer, np.floating))
+    # a missing value fails both comparisons
+    if not (number and 0 <= value <= LARGEST_COUNT) or value != int(value):
         raise EstimationError(f"{name}: must be a whole number, 0 or more", code="bad_count")
     return int(value)
 

@@ -155,17 +155,10 @@ def fit_subdistribution(
     data = competing_times(time, event, censored=censored, causes=causes, clusters=clusters)
     if str(cause) not in data.causes:
         raise EstimationError(f"cause: unknown; allowed: {', '.join(data.causes)}", code="unknown_cause")
-    if table.shape[0] != len(data.order) + data.n_missing:
-        raise EstimationError(
-            f"the design has {table.shape[0]} rows; give one for each time", code="bad_shape"
-        )
     which = data.causes.index(str(cause)) + 1
-    x = table[data.order]
-    # rows of one time and cause by their covariates, so that the order of the input leaves no trace in any sum
-    rows = np.lexsort((data.cluster, *x.T[::-1], data.cause, data.time))
-    data = replace(data, time=data.time[rows], cause=data.cause[rows], cluster=data.cluster[rows])
-    design = _prepare(data, x[rows], which, ties)
-    _check_estimable(design, x[rows], labels)
+    data, x = _in_order(data, table)
+    design = _prepare(data, x, which, ties)
+    _check_estimable(design, x, labels)
     n_clusters = len(np.unique(data.cluster))
     if clusters is not None and n_clusters < 2:
         raise EstimationError(
@@ -173,13 +166,7 @@ def fit_subdistribution(
         )
     beta, likelihood, information = _maximise(design, max_iter, labels)
     scores = _influence(design, beta, data, ties)
-    totals = scores
-    if clusters is not None:
-        totals = np.zeros((int(data.cluster.max()) + 1, len(beta)))
-        np.add.at(totals, data.cluster, scores)
-    bread = np.linalg.inv(information)
-    covariance = bread @ (totals.T @ totals) @ bread
-    covariance = (covariance + covariance.T) / 2
+    covariance = _robust(scores, information, data.cluster, clusters is not None)
     method = "Fine-Gray, robust errors" + by_cluster(data.cluster, clusters is not None)
     ratios = tuple(
         _ratio(b, math.sqrt(v), z, level, name, len(data.time), data.n_missing, method)
@@ -191,6 +178,28 @@ def fit_subdistribution(
         n_events=int(design.own.sum()), n_competing=int(design.competing.sum()), n_missing=data.n_missing,
         n_clusters=n_clusters, method=method,
     )  # fmt: skip
+
+
+def _in_order(data: CompetingTimes, table: FloatArray) -> tuple[CompetingTimes, FloatArray]:
+    """Return rows by time, cause and covariates, so that the order of the input leaves no trace in any sum."""
+    if table.shape[0] != len(data.order) + data.n_missing:
+        raise EstimationError(
+            f"the design has {table.shape[0]} rows; give one for each time", code="bad_shape"
+        )
+    x = table[data.order]
+    rows = np.lexsort((data.cluster, *x.T[::-1], data.cause, data.time))
+    return replace(data, time=data.time[rows], cause=data.cause[rows], cluster=data.cluster[rows]), x[rows]
+
+
+def _robust(scores: FloatArray, information: FloatArray, clusters: IntArray, clustered: bool) -> FloatArray:
+    """Return the sandwich covariance of score residuals, summed by cluster."""
+    totals = scores
+    if clustered:
+        totals = np.zeros((int(clusters.max()) + 1, scores.shape[1]))
+        np.add.at(totals, clusters, scores)
+    bread = np.linalg.inv(information)
+    covariance = bread @ (totals.T @ totals) @ bread
+    return np.asarray((covariance + covariance.T) / 2)
 
 
 def _prepare(data: CompetingTimes, x: FloatArray, which: int, ties: str) -> _Design:
