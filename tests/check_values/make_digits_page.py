@@ -266,7 +266,9 @@ HAND_TEXT = """
 ## Worked out by hand
 
 {n} closed forms, each held to 12 digits by `test_hand_oracles.py`; {functions} functions. The doctest of every function shows
-one more example to the digits printed.
+one more example to the digits printed. What has none, by reason:
+
+{without}
 """
 
 
@@ -285,10 +287,14 @@ def page() -> str:
     ]
     parts += [NIST_TEXT, "\n".join(nist) + "\n", CROSS_TEXT, "\n".join(cross_rows()) + "\n"]
     checked = {name for entry in hand_oracles.all_hands() for name in entry.functions}
-    parts += [
-        HAND_TEXT.format(n=len(hand_oracles.all_hands()), functions=len(checked)),
-        "\n".join(hand_rows()) + "\n",
+    without = [
+        f"- {reason}: {', '.join(f'`{name}`' for name in names)}"
+        for reason, names in hand_oracles.NO_CLOSED_FORM.items()
     ]
+    text = HAND_TEXT.format(
+        n=len(hand_oracles.all_hands()), functions=len(checked), without="\n".join(without)
+    )
+    parts += [text, "\n".join(hand_rows()) + "\n"]
     return "\n".join(part.strip("\n") + "\n" for part in parts)
 
 
