@@ -147,7 +147,8 @@ def test_a_tipping_point_of_nothing_says_so() -> None:
 def test_levels_may_be_an_array() -> None:
     y, X = np.array([0, 1, 2, 1, 0, 2, 1, 2, 0]), np.arange(9.0)[:, None]
     given: dict[str, Any] = {"names": ["x"], "drop": ["x"], "model": "proportional odds"}
-    assert likelihood_ratio_test(X, y, levels=np.arange(3), **given) == likelihood_ratio_test(
+    levels: Any = np.arange(3)
+    assert likelihood_ratio_test(X, y, levels=levels, **given) == likelihood_ratio_test(
         X, y, levels=[0, 1, 2], **given
     )
 
