@@ -133,3 +133,21 @@ def test_type_one_error_of_the_test_at_the_border() -> None:
 def test_bad_requests_are_refused(primary: Estimate, control: Estimate, options: dict) -> None:
     with pytest.raises(EstimationError):
         judge_negative_control(primary, control, **options)
+
+
+@pytest.mark.parametrize("unit", [1e-8, 1e8])
+def test_calibration_in_any_unit(unit: float) -> None:
+    plain = judge_negative_control(
+        estimate(5.0, 2.0, 30.0), estimate(1.0, 1.5, 12.0), correlation=0.5
+    ).calibrated
+    other = judge_negative_control(
+        estimate(5.0 * unit, 2.0 * unit, 30.0), estimate(unit, 1.5 * unit, 12.0), correlation=0.5
+    ).calibrated
+    assert other.std_error == pytest.approx(unit * plain.std_error, rel=1e-12)
+    assert other.p_value == pytest.approx(plain.p_value, rel=1e-12)
+    # two contrasts that move together leave nothing to judge by
+    same = judge_negative_control(
+        estimate(5.0 * unit, 2.0 * unit), estimate(unit, 2.0 * unit), correlation=1.0
+    ).calibrated
+    assert (same.value, same.conf_low) == (pytest.approx(4.0 * unit), None)
+    assert same.reason == "no spread is left to judge this value by"
