@@ -301,7 +301,7 @@ def test_balance_by_hand_and_overlap_of_several_levels():
     # variances 2 and 3, means 1 and 2, weighted 1 and 1
     assert balance.before.value == pytest.approx(-1 / np.sqrt(2.5))
     assert balance.after.value == pytest.approx(0)
-    assert len(balance.tidy()) == 2
+    assert balance.tidy()["weighted"].to_dict() == {0: False, 1: True}
     X, exposure, *_ = cohort()
     model = fit_exposure(X, exposure, names=NAMES)
     table = weighted_balance({"x1": X[:, 1]}, exposure, exposure_weights(model).values)[0]

@@ -128,3 +128,9 @@ def test_bad_summary():
         mean_difference_from_summary(1, -1, 5, 2, 1, 5)
     with pytest.raises(EstimationError, match="whole number"):
         mean_difference_from_summary(1, 1, 5.5, 2, 1, 5)
+
+
+def test_the_method_says_whether_variances_are_pooled() -> None:
+    a, b = [1.0, 4.0, 2.0], [3.0, 9.0, 7.0, 8.0]
+    assert mean_difference(a, b).method == "Welch t"
+    assert mean_difference(a, b, pooled=True).method == "Student t, pooled variance"

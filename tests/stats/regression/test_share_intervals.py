@@ -167,6 +167,7 @@ def test_results_read():
     assert table["contrast"].tolist() == [
         "share of strategy", "share of reduction", "share of age", "share of reduction minus share of strategy",
     ]  # fmt: skip
+    assert table.index.tolist() == [0, 1, 2, 3]
     assert table["p_value"].isna().all()
     assert len(str(r).splitlines()) == 4
     assert "unreliable: 8 clusters; cluster bootstrap, percentile interval, 400 replicates" in str(r)
