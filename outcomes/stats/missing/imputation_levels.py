@@ -136,11 +136,13 @@ def draw_levels(
     [0, 1]
     """
     m, others, p = modes.shape
-    normals = np.array([g.standard_normal(others * p) for g in generators])
-    uniform = np.array([g.random(len(shift)) for g in generators])
-    moved = np.linalg.solve(factors.transpose(0, 2, 1), normals[:, :, None])[:, :, 0] * np.tile(
-        active, (1, others)
+    used = np.tile(active, (1, others))
+    normals = np.zeros(used.shape)
+    normals[used] = np.concatenate(
+        [g.standard_normal(k) for g, k in zip(generators, used.sum(axis=1), strict=True)]
     )
+    uniform = np.array([g.random(len(shift)) for g in generators])
+    moved = np.linalg.solve(factors.transpose(0, 2, 1), normals[:, :, None])
     odds = (modes + moved.reshape(m, others, p)) @ target + shift
     reached = np.cumsum(_probabilities(odds), axis=1)[:, :-1]
     return np.asarray((uniform[:, None, :] > reached).sum(axis=1), dtype=np.int64)

@@ -54,16 +54,18 @@ def draw_coefficients(
     m, p = active.shape
     used = np.column_stack([active, np.ones(m, dtype=bool)])
     squares = np.where(used[:, :, None] & used[:, None, :], moments, np.eye(p + 1) * ~used[:, :, None])
-    normals = np.array([g.standard_normal(p) for g in generators]) * active
+    rank = active.sum(axis=1)
+    normals: FloatArray = np.zeros((m, p))
+    normals[active] = np.concatenate([g.standard_normal(r) for g, r in zip(generators, rank, strict=True)])
     factors, largest = _factors(squares), np.diagonal(squares, axis1=1, axis2=2)[:, :p].max(axis=1)
     pivots = np.diagonal(factors, axis1=1, axis2=2)
     # not above is true for a factor that does not exist, too
     weak = ~(pivots[:, :p].min(axis=1) ** 2 > _WEAK * largest)
     factors[weak] = np.eye(p + 1)
     both = np.stack([factors[:, p, :p], normals], axis=2)
-    solved = np.linalg.solve(factors[:, :p, :p].transpose(0, 2, 1), both)
+    solved = np.asarray(np.linalg.solve(factors[:, :p, :p].transpose(0, 2, 1), both), dtype=np.float64)
     fitted, direction = solved[:, :, 0], solved[:, :, 1]
-    residual, rank = pivots[:, p] ** 2, active.sum(axis=1)
+    residual = pivots[:, p] ** 2
     for i in np.flatnonzero(weak):
         own = np.flatnonzero(active[i])
         fitted[i], direction[i] = 0.0, 0.0

@@ -189,7 +189,7 @@ def test_levels_by_themselves_keep_an_interaction_of_a_number() -> None:
 @pytest.mark.parametrize("seed", range(8))
 def test_nearest_donors_by_looking_at_all(seed: int) -> None:
     rng = np.random.default_rng(seed)
-    m, n, k, donors = 3, int(rng.integers(6, 60)), 40, int(rng.integers(1, 8))
+    m, n, k, donors = 3, int(rng.integers(6, 40)), 40, int(rng.integers(1, 12))
     fitted, predicted, uniform = rng.normal(size=(m, n)), 2 * rng.normal(size=(m, k)), rng.random((m, k))
     y = rng.normal(size=n)
     low, high = np.full(k, -np.inf), np.full(k, np.inf)
@@ -214,7 +214,11 @@ def test_donors_predicted_alike_are_all_used() -> None:
     assert np.array_equal(
         drawn[1:], match_donors(fitted[1:], np.ones((1, 2000)), y, all_rows, uniform[1:], 5)
     )
-    # two halves of a hundred each: never one of the other half
+    # three donors alike: a third of the random numbers for each
+    three = match_donors(np.array([[0.0, 0, 0, 5]]), np.zeros((1, 4)), y[:4], [(None, np.arange(4))],
+                         np.array([[0.1, 0.6, 0.7, 0.99]]), 1)  # fmt: skip
+    assert three.tolist() == [y[[0, 1, 2, 2]].tolist()]
+    # two halves of two hundred each: never one of the other half
     halves = np.repeat([0.0, 1.0], 200)[None, :]
     left = match_donors(halves, np.full((1, 2000), 0.1), y, all_rows, uniform[:1], 5)
     assert np.isin(left, y[:200]).all()
@@ -255,7 +259,8 @@ def test_columns_that_repeat_others_take_no_freedom() -> None:
     rows = np.column_stack([np.ones(20), x, x @ [1.0, 2.0], y])
     square = rows.T @ rows
     active = np.array([[True, True, True, True], [True, True, True, False]])
-    fitted, _ = draw_coefficients(np.tile(square, (2, 1, 1)), active, 20, [rng] * 2)
+    fitted, drawn = draw_coefficients(np.tile(square, (2, 1, 1)), active, 20, [rng] * 2)
+    assert drawn[1, 3] == 0.0
     b = np.linalg.lstsq(rows[:, :3], y, rcond=None)[0]
     assert np.allclose(fitted[1], [*b, 0.0], rtol=1e-11)
     assert np.allclose(rows[:, :4] @ fitted[0], rows[:, :3] @ b, atol=1e-9)

@@ -153,8 +153,10 @@ def cases() -> dict[str, dict[str, Any]]:
     values["x"] = np.where(values["x"] < rows, np.nan, values["x"])
     without = {"z": np.where(some, np.nan, table(150, 3)["z"])}
     rare = table(150, 4)
-    # no row with b known has a level 3, but rows without b may be given it
-    rare["k"] = np.where(np.isnan(rare["b"]) & (np.arange(150) % 2 == 0), 3.0, rare["k"])
+    # no row with b or x known has a level 3, but rows without k may be given it, and so it predicts b and x or not
+    both = np.arange(150) % 50 == 4
+    rare |= {"x": np.where(both, np.nan, rare["x"]), "b": np.where(both, np.nan, rare["b"])}
+    rare["k"] = np.where(both, 3.0, rare["k"])
     return {
         "plain": {"values": table(150, 1), "models": free},
         "limits and shifts": {
