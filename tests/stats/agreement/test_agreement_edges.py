@@ -154,3 +154,5 @@ def test_error_of_a_bias_over_repeated_pairs():
 def test_repeated_pairs_that_say_nothing_count_nobody(kind):
     found = repeated_limits_of_agreement([1.0, np.nan], [2.0, 2.0], ["p", "q"], true_value=kind)
     assert (found.n, found.sd, found.bias.value) == (0, None, None)
+    said = [e.contrast for e in (found.bias, found.lower, found.upper)]
+    assert said == ["bias, first minus second", "lower limit of agreement", "upper limit of agreement"]
