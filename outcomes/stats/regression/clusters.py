@@ -27,6 +27,7 @@ from outcomes.stats.numerics.arrays import (
     check_outcome,
     check_weights,
     cluster_codes,
+    floats,
 )
 from outcomes.stats.numerics.rank import full_rank_qr
 
@@ -360,7 +361,7 @@ def mean_variance(values: Any, clusters: Any = None, *, weights: Any = None) -> 
     >>> mean_variance([1.0, 2.0, 3.0, 4.0]).round(12).tolist()  # the variance over n
     [0.416666666667]
     """
-    table = np.asarray(values, dtype=np.float64)
+    table = floats(values, "the values")
     table = table[:, None] if table.ndim == 1 else table
     n = table.shape[0]
     codes, n_clusters = cluster_codes(clusters, n)
