@@ -451,3 +451,24 @@ def test_simulated_p_of_exactly_alpha_is_not_significant():
     below = simulated_power(lambda g, k: np.where(np.arange(k) < 5, 0.049, 1.0), seed=1, n_simulations=20)
     assert (below.value, below.n, below.n_missing) == (0.25, 20, 0)
     assert simulated_power(lambda g, k: np.zeros(k), seed=1, n_simulations=1).value == 1.0
+
+
+def test_p_just_beyond_0_and_1_is_refused_and_both_are_not():
+    assert simulated_power(lambda g, k: np.ones(k), seed=1, n_simulations=10).value == 0.0
+    for p in (1.001, -0.001):
+        with pytest.raises(EstimationError, match="from 0 to 1"):
+            simulated_power(lambda g, k, p=p: np.full(k, p), seed=1, n_simulations=10)
+
+
+def test_no_difference_is_expected_unless_said():
+    for size, power in (
+        (size_equivalence_means, power_equivalence_means),
+        (size_non_inferiority_means, power_non_inferiority_means),
+    ):
+        assert size(4, 10) == size(4, 10, true_difference=0.0)
+        assert power(50, 60, 4, 10) == power(50, 60, 4, 10, true_difference=0.0)
+        assert size(4, 10).groups[0] == size(4, 10).groups[1]
+    assert size_non_inferiority_means(4, 10) == size_non_inferiority_means(
+        4, 10, better="higher", alpha=0.025
+    )
+    assert size_equivalence_means(4, 10) == size_equivalence_means(4, 10, alpha=0.05, power=0.8)
