@@ -472,3 +472,10 @@ def test_no_difference_is_expected_unless_said():
         4, 10, better="higher", alpha=0.025
     )
     assert size_equivalence_means(4, 10) == size_equivalence_means(4, 10, alpha=0.05, power=0.8)
+
+
+def test_power_with_beta_halved_by_hand_and_never_below_0():
+    error = 10 * math.sqrt(1 / 90 + 1 / 60)
+    found = power_equivalence_means(90, 60, 6, 10, true_difference=-1, method="half beta").power
+    assert math.isclose(found, 2 * PHI(5 / error - Z(0.95)) - 1, rel_tol=1e-10)
+    assert power_equivalence_means(2, 2, 0.1, 1, method="half beta").power == 0.0
