@@ -159,9 +159,9 @@ def tested(files: list[str], plugins: list[object]) -> int:
     return int(pytest.main([*files, "-x", "-q", "--no-header", *quick], plugins=plugins))
 
 
-def run(path: Path, source: str, files: list[str]) -> str:
+def run(path: Path, source: str, files: list[str], seconds: float = SECONDS) -> str:
     """Return what becomes of one changed source."""
-    return forked(lambda: tested(files, [Planted(module_name(path), path, source)]))
+    return forked(lambda: tested(files, [Planted(module_name(path), path, source)]), seconds)
 
 
 def justified(module: str, before: str, after: str, line: str) -> bool:
@@ -274,15 +274,18 @@ def main() -> None:
         importlib.import_module(library)
     if options.thirty:
         thirty()
-    work, tests = wanted(options), {}
+    work, tests, limits = wanted(options), {}, {}
     for path in dict.fromkeys(path for path, _ in work):
         files = test_files(path)
         tests[path] = files + (dependants(path) if len(files) < 3 else [])
-        if run(path, path.read_text(encoding="utf-8"), tests[path]) != "survived":
+        began = time.monotonic()
+        if run(path, path.read_text(encoding="utf-8"), tests[path], 10 * SECONDS) != "survived":
             raise SystemExit(f"{path.stem}: its tests fail without a planted fault; mend them first")
+        # on a busy machine the tests themselves may take long
+        limits[path] = max(SECONDS, 3 * (time.monotonic() - began))
     start, results = time.monotonic(), []
     with ThreadPoolExecutor(options.jobs) as pool:
-        outcomes = pool.map(lambda w: run(w[0], w[1].source, tests[w[0]]), work)
+        outcomes = pool.map(lambda w: run(w[0], w[1].source, tests[w[0]], limits[w[0]]), work)
         for (path, mutant), ended in zip(work, outcomes, strict=True):
             reasoned = ended == "survived" and justified(
                 path.stem, mutant.before, mutant.after, line_of(path, mutant)
@@ -312,7 +315,9 @@ def report(options: argparse.Namespace, results: list[tuple[Path, Mutant, str]])
     )
     counts = {kind: sum(ended == kind for *_, ended in results) for kind in ("found", "time", "justified")}
     return {
-        "command": f"python tests/mutation/planting.py --each {options.each} --seed {options.seed}{chosen_part}",
+        "command": "python tests/mutation/planting.py "
+        + (f"--again {options.again.name}" if options.again else f"--each {options.each} --seed {options.seed}")
+        + chosen_part,
         "date": date.today().isoformat(),
         "versions": {"python": platform.python_version(), "numpy": numpy.__version__, "scipy": scipy.__version__},
         "modules": len({path for path, *_ in results}),
