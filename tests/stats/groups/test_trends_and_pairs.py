@@ -422,3 +422,15 @@ def test_mcnemar_from_columns() -> None:
     assert test.p_exact == mcnemar([[1, 2], [1, 1]]).p_exact
     with pytest.raises(EstimationError, match="0, 1 or missing"):
         mcnemar_from_pairs([2, 0], [1, 0])
+
+
+def test_weights_of_strata_are_named_and_used() -> None:
+    # stratum x: first group ranks 2 and 3 of 3; stratum y: first group ranks 1 of 2
+    given = ([2, 3, 5], [1, 8], (["x", "x", "y"], ["x", "y"]))
+    by_size, equal = van_elteren(*given), van_elteren(*given, weights="equal")
+    assert by_size.method == "van Elteren"
+    assert equal.method == "rank sums of strata, equal weights"
+    # excess over the mean 1 and -1/2; variances 2 (4) / 12 and 1 (3) / 12; weights 1/4 and 1/3, or 1 and 1
+    assert by_size.statistic == pytest.approx((1 / 4 - 1 / 6) / (8 / 12 / 16 + 3 / 12 / 9) ** 0.5, rel=1e-12)
+    assert equal.statistic == pytest.approx((1 - 1 / 2) / (8 / 12 + 3 / 12) ** 0.5, rel=1e-12)
+    assert equal.superiority == pytest.approx(0.5 + 0.5 / 3, rel=1e-12)
