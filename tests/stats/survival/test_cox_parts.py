@@ -102,7 +102,6 @@ def test_a_range_of_hazards_that_numbers_do_not_hold():
     with pytest.raises(EstimationError) as refused:
         fit_cox(x[:, None], np.argsort(np.argsort(log_time)) + 1.0, np.ones(1500), names=["x"])
     assert refused.value.code == "not_converged"
-    assert "x" not in str(refused.value).split("along")[1:]
 
 
 def test_too_few_steps_are_said():
