@@ -333,3 +333,26 @@ def test_weighted_fit_of_a_line():
     assert np.allclose(fit.covariance, inverse, rtol=1e-10)
     assert np.allclose(fit.beta, inverse @ design.T @ w @ Y, rtol=1e-10)
     assert math.isclose(fit.q, q_at(Y, SE**2, design, 0.04), rel_tol=1e-10)
+
+
+@pytest.mark.parametrize("unit", [1e-9, 1.0, 1e9])
+def test_tiny_and_huge_units_keep_their_intervals(unit):
+    """Rounding is judged in units of the values: what differs in one unit differs in every other."""
+    for result in (
+        meta_regression(unit * Y, unit * SE, X).slope,
+        egger(unit * Y, unit * SE).limit_effect,
+        pool(unit * Y, unit * SE).estimate,
+    ):
+        assert result.conf_low is not None
+        assert result.conf_low < result.value < result.conf_high
+    plain, other = meta_regression(Y, SE, X).slope, meta_regression(unit * Y, unit * SE, X).slope
+    assert math.isclose(other.p_value, plain.p_value, rel_tol=1e-6)
+
+
+def test_a_line_far_from_0_without_residuals_has_no_interval():
+    line = meta_regression([1e6 + 0.1 * x for x in (0, 1, 3, 7)], [0.1, 0.2, 0.1, 0.3], [0, 1, 3, 7])
+    assert math.isclose(line.slope.value, 0.1, rel_tol=1e-6)
+    assert line.slope.conf_low is None
+    assert "exactly on the line" in line.slope.reason
+    same = pool([1e6 + 0.1] * 3, [0.1, 0.2, 0.3])
+    assert same.estimate.conf_low is None
