@@ -356,3 +356,13 @@ def test_a_line_far_from_0_without_residuals_has_no_interval():
     assert "exactly on the line" in line.slope.reason
     same = pool([1e6 + 0.1] * 3, [0.1, 0.2, 0.3])
     assert same.estimate.conf_low is None
+
+
+@pytest.mark.parametrize(
+    "measure",
+    ["mean difference", "mean difference, pooled SD", "Cohen d", "Hedges g", "Hedges g, approximate J"],
+)
+def test_groups_without_spread_or_of_one_have_no_effect(measure):
+    groups = [1, 2, 3], [0, 1, 1], [5, 1, 2], [0, 0, 0], [0, 1, 1], [5, 5, 2]
+    found = effects_of_means(*groups, measure)
+    assert (found.used.tolist(), found.left_out) == ([2], 2)
