@@ -9,7 +9,13 @@ import pytest
 from scipy import stats
 
 from outcomes.errors import EstimationError
-from outcomes.stats.groups.paired import EXACT_BELOW, LARGEST_PAIRED, _is_exact, signed_rank
+from outcomes.stats.groups.paired import (
+    EXACT_BELOW,
+    LARGEST_PAIRED,
+    _is_exact,
+    paired_mean_difference,
+    signed_rank,
+)
 
 
 def test_exact_by_counting_all_signs() -> None:
@@ -53,3 +59,13 @@ def test_more_differences_than_the_memory_takes() -> None:
     with pytest.raises(EstimationError, match=f"{LARGEST_PAIRED + 1} differences") as caught:
         signed_rank(many, np.zeros(len(many)))
     assert caught.value.code == "too_many"
+
+
+def test_paired_means_in_any_unit() -> None:
+    a, b = np.array([2.0, 4.0, 9.0, 5.0]), np.array([1.0, 2.0, 4.0, 6.0])
+    plain = paired_mean_difference(a, b)
+    for unit in (2.0**-60, 2.0**60):
+        scaled = paired_mean_difference(unit * a, unit * b)
+        assert (scaled.value, scaled.std_error) == (unit * plain.value, unit * plain.std_error)
+        assert scaled.p_value == plain.p_value
+        assert signed_rank(unit * a, unit * b).p_value == signed_rank(a, b).p_value
