@@ -9,6 +9,7 @@ import pytest
 
 import outcomes.stats.missing.imputation as imputation
 from outcomes.stats.missing.imputation import ColumnModel, DerivedColumn, Imputations, impute
+from outcomes.stats.missing.imputation_levels import fit_levels
 
 Columns = dict[str, np.ndarray]
 
@@ -224,3 +225,16 @@ def test_a_chain_in_trouble_leaves_those_beside_it_alone(monkeypatch: pytest.Mon
     monkeypatch.setattr(imputation, "_AT_ONCE", 1)
     assert same(impute(values, models, **common), together, 6)
     assert all(np.isfinite(column).all() for column in together.imputed.values())
+
+
+def test_a_fit_that_ends_early_waits_for_those_beside_it() -> None:
+    rng = np.random.default_rng(9)
+    design = np.concatenate([np.ones((4, 1, 90)), rng.normal(size=(4, 2, 90))], axis=1)
+    # the last chain's predictor nearly separates the levels and takes more steps
+    codes = (design[3, 1] > 0).astype(np.int64)
+    used = np.ones((4, 3), dtype=bool)
+    together = fit_levels(design, codes, 2, used, "b")
+    for i in range(4):
+        alone = fit_levels(design[i : i + 1], codes, 2, used[:1], "b")
+        for a, b in zip(alone, together, strict=True):
+            assert a[0].tobytes() == b[i].tobytes()
