@@ -366,3 +366,10 @@ def test_groups_without_spread_or_of_one_have_no_effect(measure):
     groups = [1, 2, 3], [0, 1, 1], [5, 1, 2], [0, 0, 0], [0, 1, 1], [5, 5, 2]
     found = effects_of_means(*groups, measure)
     assert (found.used.tolist(), found.left_out) == ([2], 2)
+
+
+def test_side_and_number_at_their_limits():
+    """With weights 1 / error^2 the line falls, with 1 / error it would rise; of three studies two may be mirrored."""
+    assert trim_and_fill([4.0, 1.0, 3.0, 5.0], [1.0, 2.0, 4.0, 8.0], model="fixed").side == "right"
+    # ranks 2 and 3 on the right: (4 x 5 - 12) / 5 = 1.6
+    assert trim_and_fill([0.0, 1.0, 2.0], [0.001, 1.0, 1.0], side="left", model="fixed").added == 2
