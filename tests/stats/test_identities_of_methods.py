@@ -32,6 +32,7 @@ from outcomes.stats.proportions.contingency import chi_squared
 from outcomes.stats.proportions.risks import odds_ratio, risk_difference, risk_ratio, wilson
 from outcomes.stats.proportions.score_intervals import score_test
 from outcomes.stats.proportions.strata import mantel_haenszel
+from outcomes.stats.proportions.stratified_differences import stratified_newcombe
 from outcomes.stats.regression.linear import fit_linear, linear_contrast
 from outcomes.stats.regression.logistic import fit_logistic
 from outcomes.stats.regression.poisson import fit_poisson
@@ -354,6 +355,22 @@ class TestLaws:
         plain = said(np.arange(60))
         for order in self.orders():
             assert said(order) == plain
+
+    def test_order_of_strata_and_studies_changes_no_bit(self) -> None:
+        rng = np.random.default_rng(3)
+        tables, values = rng.integers(1, 20, (9, 2, 2)), rng.normal(size=9).round(2)
+        errors = (rng.random(9) + 0.1).round(2)
+
+        def said(order: np.ndarray) -> list[object]:
+            estimate = pool(values[order], errors[order], tau2="DL").estimate
+            return [
+                mantel_haenszel(tables[order]), peto_odds_ratio(tables[order]), stratified_newcombe(tables[order]),
+                estimate,
+            ]  # fmt: skip
+
+        plain = said(np.arange(9))
+        for k in range(6):
+            assert said(np.random.default_rng(k).permutation(9)) == plain
 
     def test_order_of_rows_changes_iterated_fits_by_rounding_only(self) -> None:
         def fits(order: np.ndarray) -> list[np.ndarray]:

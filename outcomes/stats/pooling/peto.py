@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
@@ -97,6 +98,7 @@ def peto_odds_ratio(
     if cells.shape[1:] != (2, 2):
         raise EstimationError(f"tables: expected shape (k, 2, 2), got {cells.shape}", code="bad_shape")
     k = len(cells)
+    cells = cells[np.lexsort(cells.reshape(k, 4).T)]  # the order of the strata moves no bit of a sum
     used = cells[(cells.sum(axis=2) > 0).all(axis=1) & (cells.sum(axis=1) > 0).all(axis=1)]
     dropped = k - len(used)
     method = "Peto one-step"

@@ -196,7 +196,9 @@ def mantel_haenszel(
 
 
 def table_cells(tables: ArrayLike) -> FloatArray:
-    """Return the tables as floats of shape (k, 2, 2), or refuse them.
+    """Return the tables as floats of shape (k, 2, 2), sorted by their counts, or refuse them.
+
+    Sums of floating-point numbers depend on their order; that in which the strata are given must move no bit.
 
     Parameters
     ----------
@@ -215,7 +217,7 @@ def table_cells(tables: ArrayLike) -> FloatArray:
     cells = count_array(tables, "tables", "(k, 2, 2)", 3)
     if cells.shape[1:] != (2, 2):
         raise EstimationError(f"tables: expected shape (k, 2, 2), got {cells.shape}", code="bad_shape")
-    return cells
+    return cells[np.lexsort(cells.reshape(len(cells), 4).T)]
 
 
 def _informative(cells: FloatArray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
