@@ -11,6 +11,7 @@ from outcomes.errors import EstimationError
 from outcomes.stats.regression.logistic import fit_logistic
 from outcomes.stats.regression.marginal import marginal_contrast
 from outcomes.stats.regression.ordinal import fit_ordinal, ordinal_contrast
+from outcomes.stats.regression.ordinal_likelihood import _terms
 from outcomes.stats.regression.ordinal_risks import grade_contrasts
 from outcomes.stats.regression.proportional_odds import proportional_odds_test
 
@@ -299,3 +300,12 @@ def test_brant_by_hand_for_one_column() -> None:
     assert two.column_p_values[0] == pytest.approx(stats.chi2.sf(two.column_statistics[0], 1), rel=1e-9)
     back = proportional_odds_test(X, grade, names=NAMES, levels=LEVELS[::-1])
     assert back.statistic == pytest.approx(two.statistic, rel=1e-8)
+
+
+def test_crossed_cuts_are_impossible_not_certain() -> None:
+    # a middle grade whose upper cut lies at or below its lower one has no chance at all
+    for upper in (0.5, 0.2):
+        log_p = _terms(np.array([upper]), np.array([0.5]), np.array([1]), 3)[0]
+        assert log_p.tolist() == [-np.inf]
+    open_cut = _terms(np.array([0.9]), np.array([0.5]), np.array([1]), 3)[0]
+    assert open_cut[0] == pytest.approx(np.log(1 / (1 + np.exp(-0.9)) - 1 / (1 + np.exp(-0.5))), rel=1e-12)
