@@ -121,7 +121,7 @@ TIMES, COMPETE = "times to an event", "competing and recurrent events"
 SCENARIOS = [
     *[
         Scenario(
-            key=f"one curve, {n}", family=TIMES, data=f"{n} cases, exponential, 45 % left at the time, a third censored",
+            key=f"one curve, {n}", family=TIMES, data=f"{n} cases, exponential, 45 % left at the time, a fifth censored",
             make=lambda rng, n=n: curves(rng, n),
         )
         for n in (30, 100)
