@@ -7,7 +7,7 @@ import math
 import pytest
 from scipy import stats
 
-from outcomes.stats.printed.attainable import find_sample
+from outcomes.stats.printed.attainable import find_sample, search
 from outcomes.stats.printed.fragility import fragility_index
 from outcomes.stats.printed.granularity import grim
 from outcomes.stats.printed.group_numbers import combine_groups, mean_sd_from_quantiles
@@ -278,3 +278,9 @@ def test_p_that_meets_alpha_or_a_limit_exactly():
     assert judge_p(read_printed_p("< .05"), 0.01, 0.02) == ("consistent", "same")
     assert judge_p(read_printed_p("0.000"), 0.0, 0.0)[0] == "consistent"
     assert judge_p(read_printed_p("1.000"), 1.0, 1.0)[0] == "consistent"
+
+
+def test_two_values_that_are_both_ends():
+    assert search(2, 5, 17, 1, 4, attained=True) == [4, 1]
+    assert search(2, 6, 17, 1, 4, attained=True) is None
+    assert search(2, 5, 18, 1, 4, attained=True) is None
