@@ -176,7 +176,7 @@ def sandwich_pieces(
     Raises
     ------
     EstimationError
-        Unknown type, rank-deficient design, fewer than two clusters.
+        Unknown type, a type that would ignore the clusters given, rank-deficient design, fewer than two clusters.
 
     Notes
     -----
@@ -190,8 +190,13 @@ def sandwich_pieces(
     """
     check_choice(covariance, COVARIANCES, "covariance")
     n, _ = design.shape
-    own_rows = clusters is None or covariance.startswith("HC") or covariance == "classical"
-    codes, n_clusters = cluster_codes(None if own_rows else clusters, n)
+    own_rows = clusters is None
+    if not (own_rows or covariance.startswith("CR")):
+        raise EstimationError(
+            f"covariance {covariance!r} ignores the clusters; use a CR type with clusters, or leave them out",
+            code="bad_choice",
+        )
+    codes, n_clusters = cluster_codes(clusters, n)
     if n_clusters < 2:
         raise EstimationError(
             f"{n_clusters} cluster in {n} rows; a robust covariance needs at least 2, so cluster at a lower "

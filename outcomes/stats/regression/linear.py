@@ -111,7 +111,7 @@ def fit_linear(
         Weights >= 0. A whole number acts as that many copies of the row in its cluster (CR0 exactly,
         n aside). CR2 takes the working variance to be inversely proportional to the weight.
     covariance : {"CR2", "CR1", "CR0", "HC0", "HC1", "HC2", "HC3", "classical"}
-        Type of covariance; HC types and classical ignore the clusters.
+        Type of covariance; with clusters a CR type.
 
     Returns
     -------

@@ -107,7 +107,9 @@ def test_against_statsmodels(kind):
     X = np.column_stack([np.ones(n), rng.normal(size=(n, 3))])
     y = X @ [1, 2, 0, -1] + rng.normal(size=n)
     cluster = rng.integers(0, 30, n)
-    fit = fit_linear(X, y, names=list("abcd"), clusters=cluster, covariance=kind)
+    fit = fit_linear(
+        X, y, names=list("abcd"), clusters=cluster if kind.startswith("CR") else None, covariance=kind
+    )
     if kind.startswith("HC"):
         other = sm.OLS(y, X).fit(cov_type=kind)
     else:
@@ -122,7 +124,10 @@ def test_reference_distributions():
     cluster = np.repeat(np.arange(15), 2)
     df = {
         kind: linear_contrast(
-            fit_linear(X, y, names=["a", "b"], clusters=cluster, covariance=kind), [[0, 1]]
+            fit_linear(
+                X, y, names=["a", "b"], clusters=cluster if kind.startswith("CR") else None, covariance=kind
+            ),
+            [[0, 1]],
         )[0].df
         for kind in ("CR0", "CR1", "HC1", "HC3", "classical")
     }
@@ -159,7 +164,13 @@ def test_coverage_with_two_wrists():
     y = 0.7**0.5 * rng.normal(size=(n_cohorts, 24))[:, patient] + 0.3**0.5 * rng.normal(size=(n_cohorts, n))
     coverage = {}
     for kind in ("CR2", "HC2", "CR0"):
-        first = fit_linear(X, y[0], names=["a", "arm", "x"], clusters=patient, covariance=kind)
+        first = fit_linear(
+            X,
+            y[0],
+            names=["a", "arm", "x"],
+            clusters=patient if kind.startswith("CR") else None,
+            covariance=kind,
+        )
         beta = np.linalg.solve(X.T @ X, X.T @ y.T).T
         half = float(t_quantile(0.975, degrees_of_freedom(first.pieces, contrast))[0])
         errors = [covariance_of(first.pieces, row)[1, 1] ** 0.5 for row in y - beta @ X.T]
@@ -189,3 +200,11 @@ def test_refusals():
         mean_variance([1.0, 2.0], [1, 1])
     with pytest.raises(EstimationError, match="leave nothing"):
         robust_covariance(np.eye(2), np.zeros(2), names=["a", "b"], covariance="HC1")
+
+
+@pytest.mark.parametrize("kind", ["HC0", "HC1", "HC2", "HC3", "classical"])
+def test_a_type_that_would_ignore_the_clusters_is_refused(kind):
+    with pytest.raises(EstimationError, match=f"{kind}' ignores the clusters"):
+        fit_linear(
+            np.ones((6, 1)), np.arange(6.0), names=["mean"], clusters=[1, 1, 2, 2, 3, 3], covariance=kind
+        )

@@ -54,7 +54,12 @@ def linear(d: pd.DataFrame) -> Values:
 
     def fit(kind: Any) -> Any:
         return fit_linear(
-            d[names], d["y"], names=names, clusters=d["cluster"], weights=d["w"], covariance=kind
+            d[names],
+            d["y"],
+            names=names,
+            clusters=d["cluster"] if kind.startswith("CR") else None,
+            weights=d["w"],
+            covariance=kind,
         )
 
     plain = fit("classical")
@@ -65,7 +70,9 @@ def logistic(d: pd.DataFrame) -> Values:
     X, y = d[BASE].to_numpy(), d["y"].to_numpy()
 
     def fit(kind: Any) -> Any:
-        return fit_logistic(X, y, names=BASE, clusters=d["cluster"], covariance=kind)
+        return fit_logistic(
+            X, y, names=BASE, clusters=d["cluster"] if kind.startswith("CR") else None, covariance=kind
+        )
 
     plain = fit("classical")
     on, off = X.copy(), X.copy()
@@ -94,7 +101,14 @@ def poisson(d: pd.DataFrame) -> Values:
     offset = np.log(d["time"]) if counts else None
 
     def fit(kind: Any) -> Any:
-        return fit_poisson(d[BASE], d["y"], names=BASE, clusters=d["cluster"], offset=offset, covariance=kind)
+        return fit_poisson(
+            d[BASE],
+            d["y"],
+            names=BASE,
+            clusters=d["cluster"] if kind.startswith("CR") else None,
+            offset=offset,
+            covariance=kind,
+        )
 
     found: Values = {"b": fit("HC0").coefficients[1], **robust(fit)}
     if counts:
