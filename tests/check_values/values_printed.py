@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from outcomes.stats.printed.printed_tests import p_from_statistic
-
 from outcomes.stats.planning.sample_size_margins import size_equivalence_means, size_non_inferiority_means
 from outcomes.stats.planning.sample_size_means import size_two_means
 from outcomes.stats.planning.sample_size_proportions import size_two_proportions
 from outcomes.stats.planning.sample_size_survival import events_for_hazard_ratio
 from outcomes.stats.printed.fragility import fragility_index
 from outcomes.stats.printed.granularity import grim
+from outcomes.stats.printed.printed_tests import p_from_statistic
 
 
 def granularity(case: dict[str, Any]) -> dict[str, Any]:
