@@ -80,7 +80,7 @@ def hand(*functions: str, what: str) -> Callable[[Callable[[], Pairs]], Callable
 
 
 def all_hands() -> list[Hand]:
-    """Return the table, filled by its files."""
+    """Return the table, filled by its files, in the order of the files whichever was imported first."""
     for name in FILES:
         importlib.import_module(name)
-    return HANDS
+    return sorted(HANDS, key=lambda entry: FILES.index(entry.pairs.__module__))
