@@ -279,25 +279,22 @@ def main() -> None:
         importlib.import_module(library)
     if options.thirty:
         thirty()
-    work, tests, limits = wanted(options), {}, {}
-    for path in dict.fromkeys(path for path, _ in work):
-        files = test_files(path)
-        tests[path] = files + (dependants(path) if len(files) < 3 else [])
-        began = time.monotonic()
-        if run(path, path.read_text(encoding="utf-8"), tests[path], 10 * SECONDS) != "survived":
-            raise SystemExit(f"{path.stem}: its tests fail without a planted fault; mend them first")
-        # on a busy machine the tests themselves may take long
-        limits[path] = max(SECONDS, 3 * (time.monotonic() - began))
+    work: dict[Path, list[Mutant]] = {}
+    for path, mutant in wanted(options):
+        work.setdefault(path, []).append(mutant)
     start, results = time.monotonic(), []
     with ThreadPoolExecutor(options.jobs) as pool:
-        outcomes = pool.map(lambda w: run(w[0], w[1].source, tests[w[0]], limits[w[0]]), work)
-        for (path, mutant), ended in zip(work, outcomes, strict=True):
-            reasoned = ended == "survived" and justified(
-                path.stem, mutant.before, mutant.after, line_of(path, mutant)
-            )
-            results.append((path, mutant, "justified" if reasoned else ended))
-            if results[-1][2] == "survived":
-                print(f"survived: {path.stem}:{mutant.line}: {mutant.before}  ->  {mutant.after}", flush=True)
+        for path, outcomes in zip(work, pool.map(lambda item: planted_in(*item), work.items()), strict=True):
+            for mutant, ended in zip(work[path], outcomes, strict=True):
+                reasoned = ended == "survived" and justified(
+                    path.stem, mutant.before, mutant.after, line_of(path, mutant)
+                )
+                results.append((path, mutant, "justified" if reasoned else ended))
+                if results[-1][2] == "survived":
+                    print(
+                        f"survived: {path.stem}:{mutant.line}: {mutant.before}  ->  {mutant.after}",
+                        flush=True,
+                    )
     alive, listed = (sum(ended == kind for *_, ended in results) for kind in ("survived", "justified"))
     found = len(results) - alive - listed
     print(
@@ -306,6 +303,18 @@ def main() -> None:
     )
     if options.out:
         options.out.write_text(json.dumps(report(options, results), indent=1) + "\n", encoding="utf-8")
+
+
+def planted_in(path: Path, changes: list[Mutant]) -> list[str]:
+    """Return what became of each change to one module, once its tests have passed without any."""
+    files = test_files(path)
+    files += dependants(path) if len(files) < 3 else []
+    began = time.monotonic()
+    if run(path, path.read_text(encoding="utf-8"), files, 10 * SECONDS) != "survived":
+        raise SystemExit(f"{path.stem}: its tests fail without a planted fault; mend them first")
+    # on a busy machine the tests themselves may take long
+    limit = max(SECONDS, 3 * (time.monotonic() - began))
+    return [run(path, mutant.source, files, limit) for mutant in changes]
 
 
 def report(options: argparse.Namespace, results: list[tuple[Path, Mutant, str]]) -> dict[str, object]:
