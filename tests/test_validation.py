@@ -158,3 +158,12 @@ def test_methods_name_what_exists() -> None:
             if wrong:
                 strange.setdefault(page.name, set()).add(span)
     assert strange == {}
+
+
+def test_the_page_of_questions_names_the_module_of_every_function() -> None:
+    homes, page = rows(), (ROOT / "docs/methods/which_statistic.md").read_text(encoding="utf-8")
+    lines = re.findall(r"^\| .+? \| (.*`.+) \| ([\w.; ]+) \|$", page, re.M)
+    assert len(lines) > 50
+    for functions, modules in lines:
+        named = re.findall(r"`(\w+)`", functions)
+        assert list(dict.fromkeys(homes[name][0] for name in named)) == modules.split("; "), functions

@@ -151,6 +151,7 @@ PARTS = {
     "missing_cross_checks": (500, 250),
     "chart_cross_checks": (600,),
     "multiple_imputation": (80, 40),
+    "pooling_cross_checks": (220, 150, 150),
 }
 
 
