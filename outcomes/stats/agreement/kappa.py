@@ -133,7 +133,7 @@ def cohen_kappa(
     Raises
     ------
     EstimationError
-        When the table is not square, a cell is no count, or the weights are not as above.
+        When the table is not square, its labelled levels differ, a cell is no count, or the weights are not as above.
 
     Notes
     -----
@@ -217,7 +217,7 @@ def kappa_context(counts: Any, *, level: float = 0.95) -> KappaContext:
     Raises
     ------
     EstimationError
-        When the table is not square or a cell is no count.
+        When the table is not square, its labelled levels differ or a cell is no count.
 
     References
     ----------
@@ -319,6 +319,13 @@ def kappa_bootstrap(
 
 def _square(counts: Any) -> FloatArray:
     """Return the square table of counts, or refuse it."""
+    # a table of unequal levels can be square by chance: its diagonal is then no agreement
+    if isinstance(counts, pd.DataFrame) and list(counts.index) != list(counts.columns):
+        raise EstimationError(
+            "counts: the labels of rows and columns are not the same levels in the same order, so the diagonal is not "
+            "agreement; make the table with cross_table(first, second, levels).counts",
+            code="levels_differ",
+        )
     table = count_array(counts, "counts", "(levels, levels)", 2)
     if table.shape[0] != table.shape[1] or len(table) < 2:
         raise EstimationError(

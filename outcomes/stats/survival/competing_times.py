@@ -14,6 +14,8 @@ from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import FloatArray, IntArray
 from outcomes.stats.survival.survival_times import check_time, level_codes
 
+MOST_CAUSES = 20  # more are rather times, given as events
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CompetingTimes:
@@ -61,7 +63,7 @@ def competing_times(
     event : array_like, shape (n,)
         What ended the time: the label of a cause, or `censored`.
     censored : label
-        What stands for censored in `event`.
+        What stands for censored in `event`; must be given when events are text.
     causes : sequence of labels, optional
         Declared causes, in order; those that occur, sorted, for None.
     groups, clusters : array_like, shape (n,), optional
@@ -75,7 +77,8 @@ def competing_times(
     Raises
     ------
     EstimationError
-        Bad times or labels, no complete row, no cause declared or seen.
+        Bad times or labels, no complete row, no cause declared or seen, more than 20 causes that are not declared,
+        text events with a `censored` that is no text.
 
     Examples
     --------
@@ -88,6 +91,7 @@ def competing_times(
     labels = pd.Series(event).reset_index(drop=True)
     if labels.shape != (n,):
         raise EstimationError(f"event: {len(labels)} labels for {n} rows", code="bad_shape")
+    _check_censored(labels, censored)
     is_censored = (labels == censored).fillna(False).to_numpy(dtype=bool)
     cause, names = level_codes(labels.astype(object).mask(is_censored), n, "event", causes)
     group, group_names = level_codes(groups, n, "groups")
@@ -99,6 +103,12 @@ def competing_times(
             "event: what stands for censored occurs as text and was given as a number, or the other way round; give "
             "`censored` as it stands in the column",
             code="censored_as_cause",
+        )
+    if len(names) > MOST_CAUSES and causes is None:
+        raise EstimationError(
+            f"event: {len(names)} different causes, more than {MOST_CAUSES}; are time and event swapped? If not, name "
+            "them in `causes`",
+            code="too_many_causes",
         )
     if not names:
         raise EstimationError(
@@ -118,3 +128,19 @@ def competing_times(
         time=times[order], cause=coded[order], causes=names, group=group[order], groups=group_names,
         cluster=cluster[order], order=order, n_missing=n - len(rows),
     )  # fmt: skip
+
+
+def _check_censored(labels: pd.Series, censored: Any) -> None:
+    """Refuse a mark of censoring that cannot occur among the labels, which would make censored rows events."""
+    if np.ndim(censored) != 0 or pd.isna(censored):
+        raise EstimationError(
+            "censored: give the label that stands for censored in `event`; a missing event is left out, not censored",
+            code="no_censored_label",
+        )
+    text = any(isinstance(label, str) for label in labels.dropna().unique())
+    if text and not isinstance(censored, str):
+        raise EstimationError(
+            "event: labels are text, but `censored` is not, so nobody would count as censored; give censored= the "
+            "label that stands for censored (any other text when everyone had an event)",
+            code="censored_as_cause",
+        )

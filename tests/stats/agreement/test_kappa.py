@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -263,3 +264,17 @@ def test_tables_and_sentences():
     assert context.tidy()["contrast"].tolist() == ["agreement", "kappa adjusted for prevalence and bias"]
     assert "6 raters" not in str(fleiss_kappa([[3, 0], [1, 2]]))
     assert fleiss_kappa([[3, 0], [1, 2]]).tidy().loc[0, "raters"] == 3
+
+
+def test_a_labelled_table_of_other_levels_is_refused():
+    one, other = ["a", "b", "b", "c", "c"], ["b", "c", "b", "d", "c"]
+    square = pd.crosstab(pd.Series(one), pd.Series(other))
+    assert square.shape == (3, 3)  # square by chance, its diagonal is a-b, b-c, c-d
+    for kappa in (cohen_kappa, kappa_context):
+        with pytest.raises(EstimationError, match="cross_table"):
+            kappa(square)
+    turned = pd.DataFrame([[20, 5], [10, 15]], index=["x", "y"], columns=["y", "x"])
+    with pytest.raises(EstimationError, match="cross_table"):
+        cohen_kappa(turned)
+    fits = pd.DataFrame([[20, 5], [10, 15]], index=["x", "y"], columns=["x", "y"])
+    assert math.isclose(cohen_kappa(fits).estimate.value, 0.4)

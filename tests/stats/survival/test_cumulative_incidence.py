@@ -11,11 +11,13 @@ import pytest
 from outcomes.errors import EstimationError
 from outcomes.stats.survival.competing_times import competing_times
 from outcomes.stats.survival.cumulative_incidence import cumulative_incidence, incidence_difference
+from outcomes.stats.survival.gray import gray_test
 from outcomes.stats.survival.incidence_steps import (
     counting_process_variance,
     incidence_influence,
     incidence_steps,
 )
+from outcomes.stats.survival.subdistribution import fit_subdistribution
 
 TIME = [1, 2, 2, 3, 3, 4, 5, 6, 6, 8]
 EVENT = [1, 2, 1, 0, 1, 2, 0, 1, 0, 0]
@@ -258,3 +260,34 @@ def test_words():
         "p_value",
         "n",
     } <= set(found.tidy())
+
+
+TIMES, TEXTS, SIDES = [1, 2, 3, 4], ["revision", "censored", "death", "censored"], list("abab")
+READERS = [
+    lambda event, **more: cumulative_incidence(TIMES, event, at=[2], **more),
+    lambda event, **more: incidence_difference(TIMES, event, SIDES, at=[2], cause="revision", **more),
+    lambda event, **more: gray_test(TIMES, event, SIDES, cause="revision", **more),
+    lambda event, **more: fit_subdistribution(
+        TIMES, event, [[1], [0], [1], [0]], names=["x"], cause="revision", **more
+    ),
+]
+
+
+@pytest.mark.parametrize("read", READERS)
+def test_text_events_need_the_word_for_censored(read):
+    with pytest.raises(EstimationError, match="give censored="):
+        read(TEXTS)
+    with pytest.raises(EstimationError, match="give censored="):
+        read(pd.Series(TEXTS, dtype="category"))
+    with pytest.raises(EstimationError, match="a missing event is left out, not censored"):
+        read(TEXTS, censored=None)
+    with pytest.raises(EstimationError, match="a missing event is left out, not censored"):
+        read([1, None, 2, 1], censored=float("nan"))
+
+
+def test_times_given_as_events_are_noticed():
+    times = np.arange(1.0, 31.0)
+    with pytest.raises(EstimationError, match="are time and event swapped"):
+        cumulative_incidence(np.ones(30), times, at=[1])
+    declared = cumulative_incidence(times, times, at=[1], causes=times.tolist())
+    assert len(declared.rows) == 31  # and event-free
