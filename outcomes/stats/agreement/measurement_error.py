@@ -170,7 +170,7 @@ def smallest_detectable_change(sem: Estimate, *, n: int = 1, certainty: float = 
     Raises
     ------
     EstimationError
-        When n is below 1 or the certainty not between 0 and 1.
+        When `sem` is no Estimate, n is below 1 or the certainty not between 0 and 1.
 
     References
     ----------
@@ -182,6 +182,12 @@ def smallest_detectable_change(sem: Estimate, *, n: int = 1, certainty: float = 
     >>> print(smallest_detectable_change(sem))
     smallest detectable change of one subject: 5.544 kg (95 % CI 4.158 to 8.315; n = 30; 1.96 x root 2 x SEM)
     """
+    if not isinstance(sem, Estimate):
+        raise EstimationError(
+            "sem: give the Estimate of a standard error of measurement, or Estimate(value=..., conf_low=None, "
+            "conf_high=None, unit=...) for a printed one, not a bare number",
+            code="bad_sem",
+        )
     group = whole(n, "n")
     if group < 1:
         raise EstimationError("n must be 1 or more subjects", code="bad_count")

@@ -137,7 +137,7 @@ class ObservedMinusExpected:
 
 
 def risk_adjusted_cusum(
-    event: Any, expected: Any, *, odds_ratio: float = 2.0, limit: float | None = None
+    event: Any, expected: Any, *, odds_ratio: float = 2.0, limit: float | CusumLimit | None = None
 ) -> RiskAdjustedCusum:
     """Return the risk-adjusted CUSUM of cases in order, for one direction.
 
@@ -149,13 +149,14 @@ def risk_adjusted_cusum(
         Probability of each case when all is as expected, strictly between 0 and 1.
     odds_ratio : float
         Alternative: above 1 looks for more events, below 1 for fewer; run both for two sides.
-    limit : float, optional
-        A score at or above it signals, and the CUSUM starts again at 0. See :func:`cusum_limit`.
+    limit : float or CusumLimit, optional
+        A score at or above it signals, and the CUSUM starts again at 0. What :func:`cusum_limit` returned for the same
+        odds ratio, or its number.
 
     Raises
     ------
     EstimationError
-        Missing or bad values, an odds ratio of 1.
+        Missing or bad values, an odds ratio of 1, a limit made for another odds ratio.
 
     Notes
     -----
@@ -172,6 +173,16 @@ def risk_adjusted_cusum(
     """
     y, p = _cases(event, expected)
     weights = _weights(y, p, odds_ratio)
+    if isinstance(limit, CusumLimit):
+        if limit.odds_ratio != float(odds_ratio):
+            raise EstimationError(
+                f"limit: made for an odds ratio of {limit.odds_ratio:g}, the chart is for {odds_ratio:g}; make both "
+                "for the same one",
+                code="bad_limit",
+            )
+        limit = limit.limit
+    if limit is not None and not isinstance(limit, int | float | np.integer | np.floating):
+        raise EstimationError("limit: a number above 0, or what cusum_limit returned", code="bad_limit")
     if limit is not None and not (math.isfinite(limit) and limit > 0):
         raise EstimationError("limit: a finite number above 0", code="bad_limit")
     score, signals, now = np.empty(len(y)), [], 0.0

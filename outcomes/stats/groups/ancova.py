@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -84,7 +84,7 @@ class Ancova:
 def ancova(
     y: ArrayLike,
     groups: Any,
-    covariates: Mapping[str, ArrayLike],
+    covariates: Mapping[str, ArrayLike] | ArrayLike | pd.Series | pd.DataFrame,
     *,
     reference: str | None = None,
     covariance: Covariance = "classical",
@@ -99,8 +99,9 @@ def ancova(
         Outcome, in `unit`; NaN or None where missing.
     groups : array_like, shape (n,)
         Group of each case; None, NaN or NA where missing. Ordered as a Categorical is, else sorted.
-    covariates : mapping of str to array_like, shape (n,)
-        Numbers; NaN or None where missing. A case that misses any value is left out and counted.
+    covariates : mapping of str to array_like, shape (n,); or one covariate, or DataFrame
+        By name: a mapping or the columns of a DataFrame. A single one may stand alone: a Series is called by its name,
+        a list or array "covariate". Numbers; NaN or None where missing. A case that misses any value is left out and counted.
     reference : str, optional
         Group that the others are compared with; the first one otherwise.
     covariance : {"classical", "HC2", "HC3", ...}
@@ -144,8 +145,9 @@ def ancova(
     [3.0, 6.0]
     """
     check_level(level)
-    outcome, codes, labels, columns, n_missing = _complete(y, groups, covariates)
-    names = tuple(covariates)
+    named = _named(covariates)
+    outcome, codes, labels, columns, n_missing = _complete(y, groups, named)
+    names = tuple(named)
     base = _reference(labels, reference)
     one, dummies = np.ones((len(outcome), 1)), np.eye(len(labels))[codes][:, 1:]
     group_names = [f"group {label}" for label in labels[1:]]
@@ -171,6 +173,21 @@ def ancova(
         common_slope=_slopes_test(design, dummies, centred, outcome, level, n_missing),
         fit=fit, labels=labels, reference=labels[base], n=len(outcome), n_missing=n_missing,
     )  # fmt: skip
+
+
+def _named(covariates: Any) -> dict[str, Any]:
+    """Return covariates by name, however they were given."""
+    if isinstance(covariates, Mapping | pd.DataFrame):
+        return {str(name): column for name, column in covariates.items()}
+    if isinstance(covariates, pd.Series):
+        return {"covariate" if covariates.name is None else str(covariates.name): covariates}
+    single = not isinstance(covariates, str | bytes) and isinstance(covariates, Sequence | np.ndarray)
+    if not single or any(np.ndim(value) for value in covariates):
+        raise EstimationError(
+            "covariates: give them by name, such as {'age': age}, a DataFrame, or one column of numbers",
+            code="bad_covariates",
+        )
+    return {"covariate": covariates} if len(covariates) else {}
 
 
 def _complete(

@@ -166,6 +166,16 @@ def summarise_groups(
     >>> grip.sd[0] ** 2, grip.sd[1]  # doctest: +ELLIPSIS
     (50.0..., None)
     """
+    if not isinstance(columns, Mapping | pd.DataFrame) or isinstance(groups, Mapping | pd.DataFrame):
+        raise EstimationError(
+            "columns: give columns by name (a mapping or DataFrame) first and the group of each row second; are the "
+            "two swapped?",
+            code="bad_columns",
+        )
+    if isinstance(groups, str | bytes) or np.ndim(groups) != 1:
+        raise EstimationError(
+            "groups: give the group of each row, not the name of a column", code="bad_groups"
+        )
     grouping = groups if isinstance(groups, pd.Categorical) else pd.Categorical(pd.Series(groups))
     _check_names(columns, grouping, yes_no, overall)
     codes = np.asarray(grouping.codes)

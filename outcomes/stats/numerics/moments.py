@@ -15,6 +15,7 @@ import numpy as np
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import FloatArray
 from outcomes.stats.numerics.inputs import whole
+from outcomes.stats.numerics.one_number import check_number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +86,8 @@ def printed_moments(mean: float, sd: float, n: float, name: str) -> Moments:
     >>> printed_moments(90, 16, 25, "plate").variance
     256.0
     """
+    check_number(mean, f"mean of {name}")
+    check_number(sd, f"SD of {name}")
     if not (math.isfinite(mean) and math.isfinite(sd) and sd >= 0):
         raise EstimationError(f"{name}: mean must be finite and SD 0 or more", code="bad_summary")
     size = whole(n, f"n of {name}")

@@ -12,6 +12,7 @@ from scipy import optimize, special
 
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import check_choice
+from outcomes.stats.numerics.one_number import check_number
 from outcomes.stats.printed.printed_text import group_size
 
 Sided = Literal["one", "two"]
@@ -169,6 +170,10 @@ def check_plan(alpha: float, sided: Sided, power: float | None = None, ratio: fl
     >>> check_plan(0.05, "two", 0.8)
     """
     sides(sided)
+    check_number(alpha, "alpha", "0.05")
+    check_number(ratio, "ratio (group 1 over group 0)", "1")
+    if power is not None:
+        check_number(power, "power", "0.8")
     if not 0 < alpha < 1:
         raise EstimationError("alpha must be between 0 and 1, such as 0.05", code="bad_level")
     if power is not None and not alpha < power < 1:
@@ -189,6 +194,7 @@ def check_positive(value: float, name: str) -> None:
     --------
     >>> check_positive(2.0, "sd")
     """
+    check_number(value, name)
     if not (math.isfinite(value) and value > 0):
         raise EstimationError(f"{name} must be finite and above 0", code="bad_plan")
 
@@ -205,6 +211,7 @@ def check_effect(value: float, name: str) -> None:
     --------
     >>> check_effect(-3.0, "difference")
     """
+    check_number(value, name)
     if not math.isfinite(value) or value == 0:
         raise EstimationError(
             f"{name} must be finite and not 0: no number of patients detects no difference", code="bad_plan"
@@ -223,6 +230,7 @@ def check_share(value: float, name: str) -> None:
     --------
     >>> check_share(0.3, "p1")
     """
+    check_number(value, name, "0.3")
     if not 0 < value < 1:
         raise EstimationError(f"{name} must be between 0 and 1, both excluded", code="bad_plan")
 

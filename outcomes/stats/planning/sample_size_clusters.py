@@ -6,6 +6,7 @@ import dataclasses
 import math
 
 from outcomes.errors import EstimationError
+from outcomes.stats.numerics.one_number import check_number
 from outcomes.stats.planning.plans import SampleSize, round_up
 
 
@@ -40,6 +41,8 @@ def design_effect(cluster_size: float, icc: float, *, cv: float = 0.0) -> float:
     >>> design_effect(21, 0.05), design_effect(1, 0.3)
     (2.0, 1.0)
     """
+    for value, name in ((cluster_size, "cluster_size"), (icc, "icc"), (cv, "cv")):
+        check_number(value, name, "0.05" if name == "icc" else "1")
     if not (math.isfinite(cluster_size) and cluster_size >= 1):
         raise EstimationError("cluster_size must be 1 or more", code="bad_plan")
     if not 0 <= icc <= 1:
@@ -71,7 +74,7 @@ def inflate(
     Raises
     ------
     EstimationError
-        Numbers out of range.
+        A size that is no SampleSize, numbers out of range.
 
     References
     ----------
@@ -85,7 +88,13 @@ def inflate(
     >>> inflate(size_two_means(5, 10), cluster_size=21, icc=0.05, lost=0.2).groups
     (160, 160)
     """
+    if not isinstance(size, SampleSize):
+        raise EstimationError(
+            "size: give the result of a sample size, such as inflate(size_two_means(5, 10), ...), not the number in it",
+            code="bad_plan",
+        )
     factor = design_effect(cluster_size, icc, cv=cv)
+    check_number(lost, "lost", "0.2")
     if not 0 <= lost < 1:
         raise EstimationError("lost must be a share from 0 to below 1", code="bad_plan")
     unrounded = tuple(value * factor / (1 - lost) for value in size.unrounded)

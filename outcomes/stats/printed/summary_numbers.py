@@ -19,6 +19,7 @@ import pandas as pd
 from outcomes.errors import EstimationError
 from outcomes.stats.numerics.arrays import check_choice, check_level
 from outcomes.stats.numerics.inputs import whole
+from outcomes.stats.numerics.one_number import check_number
 from outcomes.stats.numerics.student import t_quantile
 
 Reference = Literal["t", "normal"]
@@ -245,6 +246,8 @@ def sd_from_p(difference: float, p: float, n1: int, n0: int) -> DerivedNumber:
     t = 2.776 (45 df) from p = 0.008
     """
     first, second = _two_sizes(n1, n0)
+    check_number(p, "p", "0.008")
+    check_number(difference, "difference")
     if not 0 < p < 1:
         raise EstimationError("p must be strictly between 0 and 1, two-sided", code="bad_p")
     if not math.isfinite(difference):
@@ -359,6 +362,7 @@ def _number(
 
 def _positive(value: float, name: str) -> float:
     """Return a printed number that must be above 0."""
+    check_number(value, name)
     if not (math.isfinite(value) and value > 0):
         raise EstimationError(f"{name} must be finite and above 0", code="bad_summary")
     return float(value)
@@ -382,6 +386,8 @@ def _two_sizes(n1: float, n0: float) -> tuple[int, int]:
 
 def _width(low: float, high: float) -> float:
     """Return the width of a printed interval."""
+    check_number(low, "conf_low")
+    check_number(high, "conf_high")
     if not (math.isfinite(low) and math.isfinite(high) and low < high):
         raise EstimationError("conf_low must be below conf_high, both finite", code="bad_limits")
     return float(high) - float(low)

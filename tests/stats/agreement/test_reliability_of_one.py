@@ -6,7 +6,7 @@ import pytest
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.agreement.measurement_error import sem_from_reliability
+from outcomes.stats.agreement.measurement_error import sem_from_reliability, smallest_detectable_change
 
 
 def reliability(value, low, high):
@@ -27,3 +27,8 @@ def test_a_reliability_of_one_is_allowed_and_more_is_not():
 def test_an_sd_is_finite_and_above_0(sd):
     with pytest.raises(EstimationError, match="sd must be"):
         sem_from_reliability(sd, reliability(0.5, 0.2, 0.8))
+
+
+def test_a_bare_number_is_no_standard_error_of_measurement():
+    with pytest.raises(EstimationError, match="give the Estimate of a standard error"):
+        smallest_detectable_change(1.5)

@@ -274,3 +274,16 @@ def test_periods_with_too_few_are_never_beyond_and_rates_have_their_unit():
     chart = u_chart([30, 90], [100.0, 300.0], centre=0.3, method="normal")
     assert np.allclose(chart.rate, 0.3)
     assert np.allclose(chart.low, 0.3 - 3 * np.sqrt(0.3 / np.array([100, 300])), rtol=1e-9)
+
+
+def test_a_cusum_takes_the_limit_that_was_simulated_for_it():
+    expected = [0.1] * 50
+    limit = cusum_limit(expected, n_simulations=1_000, seed=1)
+    event = [0, 1] * 25
+    chart = risk_adjusted_cusum(event, expected, limit=limit)
+    assert chart.limit == limit.limit
+    assert chart.signals == risk_adjusted_cusum(event, expected, limit=limit.limit).signals != ()
+    with pytest.raises(EstimationError, match="made for an odds ratio of 2"):
+        risk_adjusted_cusum(event, expected, odds_ratio=0.5, limit=limit)
+    with pytest.raises(EstimationError, match="what cusum_limit returned"):
+        risk_adjusted_cusum(event, expected, limit="2")

@@ -155,3 +155,11 @@ def test_bad_columns_are_named_and_never_quoted():
             summarise_groups({"x": [0, infinite]}, ["a", "a"])
     with pytest.raises(EstimationError, match="no column named y"):
         summarise_groups({"x": [0, 1]}, ["a", "b"], yes_no=["y"])
+
+
+@pytest.mark.parametrize("columns", [{"grip": [1.0, 2.0]}, pd.DataFrame({"grip": [1.0, 2.0]})])
+def test_swapped_arguments_are_noticed(columns):
+    with pytest.raises(EstimationError, match="swapped"):
+        summarise_groups(["a", "b"], columns)
+    with pytest.raises(EstimationError, match="not the name of a column"):
+        summarise_groups(columns, "grip")

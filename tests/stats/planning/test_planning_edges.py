@@ -479,3 +479,20 @@ def test_power_with_beta_halved_by_hand_and_never_below_0():
     found = power_equivalence_means(90, 60, 6, 10, true_difference=-1, method="half beta").power
     assert math.isclose(found, 2 * PHI(5 / error - Z(0.95)) - 1, rel_tol=1e-10)
     assert power_equivalence_means(2, 2, 0.1, 1, method="half beta").power == 0.0
+
+
+@pytest.mark.parametrize(
+    ("call", "wanted"),
+    [
+        (lambda: inflate(128, cluster_size=20, icc=0.05), "give the result of a sample size"),
+        (lambda: inflate(size_two_means(5, 10), lost="0.1"), "lost: give one number"),
+        (lambda: size_two_means("10", "20"), "difference: give one number"),
+        (lambda: size_two_means(10, None), "sd: give one number"),
+        (lambda: size_two_means(10, 20, power="90%"), "power: give one number, such as 0.8"),
+        (lambda: size_two_means(10, 20, alpha="0.05"), "alpha: give one number"),
+        (lambda: size_two_means(10, 20, ratio=[1]), "ratio .*: give one number"),
+    ],
+)
+def test_text_in_a_plan_is_refused_by_name(call, wanted):
+    with pytest.raises(EstimationError, match=wanted):
+        call()

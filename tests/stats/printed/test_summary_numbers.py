@@ -181,3 +181,18 @@ def test_tables_and_sentences_carry_the_trace():
     assert str(group).startswith("mean 6.939, SD 3.679, n = 20 (from minimum 2")
     number = sd_of_change(3, 4, 0).tidy().iloc[0]
     assert (number["estimate"], number["assumed"]) == (5.0, "correlation 0 between before and after")
+
+
+@pytest.mark.parametrize(
+    ("call", "wanted"),
+    [
+        (lambda: sd_from_se("1.2", 40), "std_error: give one number"),
+        (lambda: sd_from_interval("1", 3, 40), "conf_low: give one number"),
+        (lambda: sd_from_p(3.8, "0.008", 25, 22), "p: give one number, such as 0.008"),
+        (lambda: mean_difference_from_summary("14", "6", 49, 10, 5, 50), "mean of a: give one number"),
+        (lambda: mean_difference_from_summary(14, 6, 49, 10, "5", 50), "SD of b: give one number"),
+    ],
+)
+def test_text_among_printed_numbers_is_refused_by_name(call, wanted):
+    with pytest.raises(EstimationError, match=wanted):
+        call()
