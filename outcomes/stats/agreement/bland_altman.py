@@ -15,7 +15,7 @@ from scipy import special
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.numerics.arrays import FloatArray, check_choice, check_level
+from outcomes.stats.numerics.arrays import FloatArray, check_choice, check_level, check_same_order
 from outcomes.stats.numerics.inputs import normal_quantile, numbers, two_sided_p
 from outcomes.stats.numerics.moments import moments
 from outcomes.stats.numerics.student import t_quantile
@@ -147,13 +147,14 @@ def paired(first: Any, second: Any) -> tuple[FloatArray, FloatArray, int]:
     Raises
     ------
     EstimationError
-        Columns that are not numeric, infinite or of different lengths.
+        Columns that are not numeric, infinite, of different lengths, or Series with the same labels in another order.
 
     Examples
     --------
     >>> paired([1, None, 3], [1, 2, 4])
     (array([1., 3.]), array([1., 4.]), 1)
     """
+    check_same_order(first=first, second=second)
     a = numbers(first, "first: every value must be a number, NaN or None; convert the column first")
     b = numbers(second, "second: every value must be a number, NaN or None; convert the column first")
     if a.ndim != 1 or a.shape != b.shape:

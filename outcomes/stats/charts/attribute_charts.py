@@ -11,7 +11,7 @@ import pandas as pd
 
 from outcomes.errors import EstimationError
 from outcomes.stats.charts.funnel import FunnelLimits, FunnelMethod, proportion_funnel, ratio_funnel
-from outcomes.stats.numerics.arrays import FloatArray
+from outcomes.stats.numerics.arrays import FloatArray, check_same_order
 from outcomes.stats.numerics.inputs import count_array, numbers
 
 TAIL = 0.0013498980316300933  # of the normal beyond three standard errors
@@ -99,6 +99,7 @@ def p_chart(
     >>> chart.outside.tolist(), round(float(chart.high[0]), 6), round(0.05 + 3 * (0.05 * 0.95 / 100) ** 0.5, 6)
     ([False, False, True], 0.115383, 0.115383)
     """
+    check_same_order(events=events, n=n)
     found, cases = count_array(events, "events", "(periods,)", 1), count_array(n, "n", "(periods,)", 1)
     if found.shape != cases.shape or (found > cases).any():
         raise EstimationError("events and n: one of each a period, events not above n", code="bad_count")
@@ -144,6 +145,7 @@ def u_chart(
     >>> u_chart([2, 3, 20], [10, 10, 10], centre=0.3).outside.tolist()
     [False, False, True]
     """
+    check_same_order(events=events, exposure=exposure)
     found = count_array(events, "events", "(periods,)", 1)
     size = numbers(exposure, "exposure: every value must be a number; convert the column first")
     if size.shape != found.shape or not np.isfinite(size).all() or (size <= 0).any():

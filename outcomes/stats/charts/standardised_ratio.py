@@ -12,7 +12,13 @@ from scipy import optimize, special
 
 from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
-from outcomes.stats.numerics.arrays import FloatArray, check_choice, check_level, check_outcome
+from outcomes.stats.numerics.arrays import (
+    FloatArray,
+    check_choice,
+    check_level,
+    check_outcome,
+    check_same_order,
+)
 from outcomes.stats.numerics.inputs import SMALLEST_P, count_array, normal_quantile, numbers, whole
 from outcomes.stats.survival.survival_times import level_codes
 
@@ -211,7 +217,7 @@ def expected_from_strata(strata: Any, reference_events: Any, reference_n: Any, *
     Raises
     ------
     EstimationError
-        Counts that do not fit, undeclared strata.
+        Counts that do not fit, undeclared strata, a Series of counts labelled by the levels in another order.
 
     Examples
     --------
@@ -219,6 +225,8 @@ def expected_from_strata(strata: Any, reference_events: Any, reference_n: Any, *
     [0.25, 0.1]
     """
     codes, names = level_codes(strata, np.size(strata), "strata", levels)
+    in_order = pd.Series(0.0, index=pd.Index(list(names if levels is None else levels)))
+    check_same_order(levels=in_order, reference_events=reference_events, reference_n=reference_n)
     events = count_array(reference_events, "reference_events", "(strata,)", 1)
     cases = count_array(reference_n, "reference_n", "(strata,)", 1)
     if len(events) != len(names) or len(cases) != len(names) or (events > cases).any():
@@ -266,6 +274,7 @@ def indirect_standardisation(
     >>> [(u.unit, u.ratio.value) for u in found.units]
     [('a', 1.0), ('b', 4.0)]
     """
+    check_same_order(event=event, expected=expected, units=units)
     given, chance = (
         numbers(column, f"{name}: every value must be a number or missing; convert the column first")
         for name, column in (("event", event), ("expected", expected))

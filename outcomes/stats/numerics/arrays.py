@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import itertools
 from collections.abc import Sequence
 from decimal import Decimal
 from numbers import Real
@@ -54,13 +55,85 @@ def check_level(level: float) -> None:
         )
 
 
+def unmasked(values: Any) -> Any:
+    """Return values with None (NaT for dates) where a masked array hides its value; anything else as it is.
+
+    Examples
+    --------
+    >>> unmasked(np.ma.MaskedArray([1.0, 999.0], mask=[False, True])).tolist()
+    [1.0, None]
+    """
+    if values is np.ma.masked:
+        return None
+    if isinstance(values, np.ma.MaskedArray):
+        hidden, shown = np.ma.getmaskarray(values), np.array(values.data)
+        if not hidden.any() or shown.dtype.kind not in "biufOUSmM":
+            return shown
+        if shown.dtype.kind in "mM":
+            shown[hidden] = "NaT"
+            return shown
+        shown = shown.astype(object)
+        shown[hidden] = None
+        return shown
+    if isinstance(values, list | tuple) and any(isinstance(part, np.ma.MaskedArray) for part in values):
+        return [unmasked(part) for part in values]
+    return values
+
+
+def check_same_order(**named: Any) -> None:
+    """Refuse Series and tables whose rows carry the same labels in another order, as rows are read by position.
+
+    Parameters
+    ----------
+    **named
+        What is given together, by its name in a message. Whatever has no labels is passed over: None, lists, arrays,
+        and Series and tables with the default index 0, 1, 2 and so on.
+
+    Raises
+    ------
+    EstimationError
+        Two indexes hold the same labels in another order (code ``row_order``).
+
+    Examples
+    --------
+    >>> check_same_order(x=pd.Series([1, 2], index=["a", "b"]), y=[3, 4])
+    """
+    labelled = [
+        (name, given.index)
+        for name, given in named.items()
+        if isinstance(given, pd.Series | pd.DataFrame) and not _is_default(given.index)
+    ]
+    for (one, first), (two, second) in itertools.combinations(labelled, 2):
+        if _reordered(first, second):
+            raise EstimationError(
+                f"{one} and {two} carry the same labels in another order; reindex one by the other, everything is "
+                "read by position",
+                code="row_order",
+            )
+
+
+def _is_default(index: pd.Index[Any]) -> bool:
+    """Return whether an index only counts the rows."""
+    return isinstance(index, pd.RangeIndex) and index.start == 0 and index.step == 1
+
+
+def _reordered(first: pd.Index[Any], second: pd.Index[Any]) -> bool:
+    """Return whether two indexes hold the same labels, each as often, in another order."""
+    if len(first) != len(second) or first.nlevels != second.nlevels:
+        return False
+    both, labels = pd.factorize(first.append(second), use_na_sentinel=False)
+    codes, other = both[: len(first)], both[len(first) :]
+    once, again = (np.bincount(part, minlength=len(labels)) for part in (codes, other))
+    return not np.array_equal(codes, other) and np.array_equal(once, again)
+
+
 def floats(values: Any, what: str, names: Sequence[str] = ()) -> FloatArray:
     """Return an array of floats; refuse text, dates and the like by position, never quoting a value.
 
     Parameters
     ----------
     values : array_like
-        Numbers; NaN, None or pandas NA where missing. Text is refused even where it looks like a number.
+        Numbers; NaN, None, pandas NA or masked where missing. Text is refused even where it looks like a number.
     what : str
         What the array is called in a message.
     names : sequence of str, optional
@@ -76,6 +149,7 @@ def floats(values: Any, what: str, names: Sequence[str] = ()) -> FloatArray:
     >>> floats([1, None], "the outcome")
     array([ 1., nan])
     """
+    values = unmasked(values)
     try:
         given = np.asarray(values)
     except (TypeError, ValueError):  # "from None", here and below: numpy's message may quote a value
@@ -83,7 +157,8 @@ def floats(values: Any, what: str, names: Sequence[str] = ()) -> FloatArray:
     if given.dtype.kind in "biuf":
         return np.ascontiguousarray(given, dtype=np.float64)
     cells = np.asarray(values, dtype=object)
-    wrong = np.reshape([not _is_number(cell) for cell in cells.ravel()], cells.shape)
+    dates = given.dtype.kind in "mM"  # as objects, those in nanoseconds would be whole numbers
+    wrong = np.reshape([dates or not _is_number(cell) for cell in cells.ravel()], cells.shape)
     if wrong.any():
         raise EstimationError(_where(wrong, what, tuple(names)), code="not_numeric")
     return np.array([np.nan if pd.isna(cell) else float(cell) for cell in cells.ravel()]).reshape(cells.shape)
@@ -115,12 +190,13 @@ def check_matrix(X: Any, names: Sequence[str]) -> tuple[FloatArray, tuple[str, .
     X : array_like, shape (n, p)
         One row a case, one column a term.
     names : sequence of str, length p
-        Unique names of the columns.
+        Unique names of the columns, in their order; other names than those of a table rename its columns.
 
     Raises
     ------
     EstimationError
-        Not a matrix, wrong or repeated names, or values that are no numbers, missing or infinite.
+        Not a matrix, wrong or repeated names, the names of a table in another order (code ``column_order``), or values
+        that are no numbers, missing or infinite.
 
     Examples
     --------
@@ -139,6 +215,12 @@ def check_matrix(X: Any, names: Sequence[str]) -> tuple[FloatArray, tuple[str, .
             f"{len(names)} names ({len(set(names))} different) for {design.shape[1]} columns; "
             "give every column its own name",
             code="bad_names",
+        )
+    if isinstance(X, pd.DataFrame) and tuple(X.columns) != names and set(X.columns) == set(names):
+        raise EstimationError(
+            "the names are those of the design's columns in another order; give X[list(names)], columns are read by "
+            "position",
+            code="column_order",
         )
     if not np.isfinite(design).all():
         counts = (~np.isfinite(design)).sum(axis=0)
@@ -210,6 +292,7 @@ def check_weights(weights: Any, n: int) -> FloatArray:
 
 def _labels(values: Any) -> NDArray[Any]:
     """Return labels as an array in which a NaN in a list of text stays missing: numpy makes the text "nan" of it."""
+    values = unmasked(values)
     given = np.asarray(values)
     return np.asarray(values, dtype=object) if given.dtype.kind in "US" else given
 

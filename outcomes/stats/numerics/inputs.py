@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from outcomes.errors import EstimationError
-from outcomes.stats.numerics.arrays import FloatArray, check_level
+from outcomes.stats.numerics.arrays import FloatArray, check_level, check_same_order, unmasked
 from outcomes.stats.numerics.student import t_two_sided_p
 
 # Smaller than any p that means anything; keeps an underflow from being printed as p = 0.
@@ -30,7 +30,7 @@ def numbers(values: Any, message: str) -> FloatArray:
     Parameters
     ----------
     values : array_like or Series
-        Numbers; NaN, None or pandas NA where missing. Text is refused even where it looks like a number.
+        Numbers; NaN, None, pandas NA or masked where missing. Text is refused even where it looks like a number.
     message : str
         What to say when it is refused; the values themselves are never said.
 
@@ -39,7 +39,7 @@ def numbers(values: Any, message: str) -> FloatArray:
     >>> numbers([1, None], "not numbers")
     array([ 1., nan])
     """
-    given = values if isinstance(values, pd.Series) else np.asarray(values)
+    given = values if isinstance(values, pd.Series) else np.asarray(unmasked(values))
     kind = getattr(given.dtype, "kind", "O")
     if kind not in "biufO" or (kind == "O" and any(isinstance(value, TEXT) for value in np.ravel(given))):
         raise EstimationError(message, code="not_numeric")
@@ -102,13 +102,15 @@ def complete_pairs(first: ArrayLike, second: ArrayLike) -> tuple[FloatArray, Flo
     Raises
     ------
     EstimationError
-        When a column is not numeric or holds an infinite value, or the lengths differ.
+        When a column is not numeric or holds an infinite value, the lengths differ, or two Series carry the same labels
+        in another order.
 
     Examples
     --------
     >>> complete_pairs([1.0, None, 3.0], [2.0, 2.0, 2.0])
     (array([1., 3.]), array([2., 2.]), 1)
     """
+    check_same_order(first=first, second=second)
     x = numbers(first, "first of a pair: every value must be a number, NaN or None; convert the column first")
     y = numbers(
         second, "second of a pair: every value must be a number, NaN or None; convert the column first"
@@ -177,7 +179,7 @@ def count_array(values: ArrayLike, name: str, shape: str, n_dimensions: int) -> 
     array([[1., 2.]])
     """
     try:
-        counts = np.asarray(values, dtype=np.float64)
+        counts = np.asarray(unmasked(values), dtype=np.float64)
     except (TypeError, ValueError):
         raise EstimationError(
             f"{name}: every cell must be a whole number, 0 or more", code="bad_count"

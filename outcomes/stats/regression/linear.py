@@ -10,7 +10,14 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import EstimationError
-from outcomes.stats.numerics.arrays import FloatArray, check_matrix, check_outcome, check_weights, clusters_of
+from outcomes.stats.numerics.arrays import (
+    FloatArray,
+    check_matrix,
+    check_outcome,
+    check_same_order,
+    check_weights,
+    clusters_of,
+)
 from outcomes.stats.numerics.extended import refine_least_squares
 from outcomes.stats.regression.clusters import Covariance, SandwichPieces, covariance_of, sandwich_pieces
 from outcomes.stats.regression.contrasts import (
@@ -142,6 +149,7 @@ def fit_linear(
     met minus not met: 5 kg (95 % CI 0.4661 to 9.534; n = 6; linear regression, HC2 robust, Satterthwaite t; \
 unreliable: 6 clusters)
     """
+    check_same_order(X=X, y=y, clusters=clusters, weights=weights)
     design, columns = check_matrix(X, names)
     n_rows, p = design.shape
     outcome = check_outcome(y, n_rows)

@@ -11,7 +11,13 @@ import pandas as pd
 from scipy import linalg, special
 
 from outcomes.errors import EstimationError
-from outcomes.stats.numerics.arrays import FloatArray, check_matrix, check_weights, clusters_of
+from outcomes.stats.numerics.arrays import (
+    FloatArray,
+    check_matrix,
+    check_same_order,
+    check_weights,
+    clusters_of,
+)
 from outcomes.stats.numerics.rank import full_rank_qr
 from outcomes.stats.regression.clusters import Covariance, SandwichPieces, covariance_of, sandwich_pieces
 from outcomes.stats.regression.contrasts import covariance_method, tidy_coefficients
@@ -141,6 +147,7 @@ def fit_logistic(
     >>> bool(np.isclose(fit.coefficients[1], np.log(5), rtol=1e-14))
     True
     """
+    check_same_order(X=X, y=y, clusters=clusters, weights=weights)
     design, columns = check_matrix(X, names)
     n_rows = design.shape[0]
     outcome = check_binary(y, n_rows)

@@ -11,7 +11,14 @@ import pandas as pd
 from scipy import linalg
 
 from outcomes.errors import EstimationError
-from outcomes.stats.numerics.arrays import FloatArray, check_matrix, check_outcome, check_weights, clusters_of
+from outcomes.stats.numerics.arrays import (
+    FloatArray,
+    check_matrix,
+    check_outcome,
+    check_same_order,
+    check_weights,
+    clusters_of,
+)
 from outcomes.stats.numerics.rank import full_rank_qr
 from outcomes.stats.regression.clusters import Covariance, SandwichPieces, covariance_of, sandwich_pieces
 from outcomes.stats.regression.contrasts import covariance_method, tidy_coefficients
@@ -147,6 +154,7 @@ def fit_poisson(
     >>> bool(np.isclose(fit.covariance[1, 1], 1 / 6 - 1 / 8 + 1 / 3 - 1 / 8, rtol=1e-12))
     True
     """
+    check_same_order(X=X, y=y, clusters=clusters, weights=weights, offset=offset)
     design, columns = check_matrix(X, names)
     n_rows = design.shape[0]
     outcome = _check_counts(y, n_rows)
