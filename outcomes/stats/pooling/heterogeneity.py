@@ -309,7 +309,11 @@ def check_studies(
             code="bad_shape",
         )
     if names is not None and len(names) != y.size:
-        raise EstimationError(f"{len(names)} names for {y.size} studies; give one each", code="bad_names")
+        raise EstimationError(
+            f"{len(names)} names for {y.size} studies; give one each, where studies were left out those of the studies "
+            "used, or give pool the StudyEffects themselves",
+            code="bad_names",
+        )
     # squares of weights and of y / se must stay finite in what follows
     with np.errstate(all="ignore"):
         powers = (y**4, se**4, 1 / se**4, (y / se) ** 4)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from outcomes.errors import EstimationError
 from outcomes.estimates import Estimate
 from outcomes.stats.numerics.arrays import check_choice, check_level
 from outcomes.stats.numerics.inputs import two_sided_p
@@ -24,6 +25,7 @@ from outcomes.stats.pooling.heterogeneity import (
     judge_heterogeneity,
     weighted_fit,
 )
+from outcomes.stats.pooling.study_effects import StudyEffects
 
 Model = Literal["random", "fixed"]
 IntervalMethod = Literal["Hartung-Knapp", "Hartung-Knapp, not below normal", "normal"]
@@ -51,6 +53,9 @@ class Pooled:
     names : tuple of str
     weights : tuple of float
         Percent that each study contributes.
+    left_out : int
+    left_out_reason : str
+        Studies without an effect and why, where :class:`outcomes.stats.pooling.study_effects.StudyEffects` were given.
     """
 
     estimate: Estimate
@@ -61,13 +66,15 @@ class Pooled:
     k: int
     names: tuple[str, ...]
     weights: tuple[float, ...]
+    left_out: int = 0
+    left_out_reason: str = ""
 
     def tidy(self) -> pd.DataFrame:
         """Return one row with the common column names."""
         e = self.estimate
         row = {
             "contrast": e.contrast, "estimate": e.value, "std_error": e.std_error, "conf_low": e.conf_low,
-            "conf_high": e.conf_high, "p_value": e.p_value, "n": self.k, "n_missing": 0,
+            "conf_high": e.conf_high, "p_value": e.p_value, "n": self.k, "n_missing": self.left_out,
             "prediction_low": self.prediction_low, "prediction_high": self.prediction_high,
             "method": e.method, "reason": e.reason,
         }  # fmt: skip
@@ -85,6 +92,9 @@ class Pooled:
             )
         if self.heterogeneity is not None:
             parts.append(str(self.heterogeneity))
+        if self.left_out:
+            studies = "study" if self.left_out == 1 else "studies"
+            parts.append(f"{self.left_out} {studies} left out ({self.left_out_reason})")
         return "; ".join(parts)
 
 
@@ -122,8 +132,8 @@ class LeaveOneOut:
 
 
 def pool(
-    values: ArrayLike,
-    std_errors: ArrayLike,
+    values: ArrayLike | StudyEffects,
+    std_errors: ArrayLike | None = None,
     *,
     model: Model = "random",
     tau2: TauMethod = "REML",
@@ -140,7 +150,8 @@ def pool(
     Parameters
     ----------
     values, std_errors : array_like, shape (k,)
-        Effect of each study and its standard error; for ratios the logs and their errors.
+        Effect of each study and its standard error; for ratios the logs and their errors. Or StudyEffects alone, which
+        know the studies left out.
     model : {"random", "fixed"}
         "fixed": one effect common to all, normal interval whatever `interval` says.
     tau2 : {"REML", "DL", "PM", "ML", "SJ", "HS", "EB"}
@@ -157,7 +168,7 @@ def pool(
     ratio : bool
         True when `values` are logs: results are given as ratios.
     names : sequence of str, optional
-        One a study.
+        One a study; with StudyEffects one for each study used, or for each one given.
     contrast, unit : str
 
     Returns
@@ -196,6 +207,7 @@ def pool(
     check_choice(interval, INTERVALS, "interval")
     check_choice(prediction, PREDICTIONS, "prediction")
     check_level(level)
+    values, std_errors, names, left_out, why = _given(values, std_errors, names)
     y, se = check_studies(values, std_errors, names)
     # summed in a fixed order, so that the order of the studies leaves no trace
     order = np.lexsort((se, y))
@@ -225,12 +237,13 @@ def pool(
         estimate=estimate, prediction_low=low, prediction_high=high, prediction_method=prediction,
         heterogeneity=spread, k=k, names=labels,
         weights=tuple(float(w) for w in (100 * fit.weights / fit.weights.sum())[np.argsort(order)]),
+        left_out=left_out, left_out_reason=why,
     )  # fmt: skip
 
 
 def leave_one_out(
-    values: ArrayLike,
-    std_errors: ArrayLike,
+    values: ArrayLike | StudyEffects,
+    std_errors: ArrayLike | None = None,
     *,
     model: Model = "random",
     tau2: TauMethod = "REML",
@@ -263,6 +276,7 @@ def leave_one_out(
     >>> [round(result.estimate.value, 12) for result in without.results]
     [6.0, 4.0, 2.0]
     """
+    values, std_errors, names, _, _ = _given(values, std_errors, names)
     y, se = check_studies(values, std_errors, names)
     labels = tuple(names) if names is not None else tuple(f"study {i + 1}" for i in range(y.size))
     rows = []
@@ -275,6 +289,25 @@ def leave_one_out(
             )
         )  # fmt: skip
     return LeaveOneOut(left_out=labels, results=tuple(rows))
+
+
+def _given(
+    values: Any, std_errors: Any, names: Sequence[str] | None
+) -> tuple[Any, Any, Sequence[str] | None, int, str]:
+    """Return effects, errors and names of the studies used, how many were left out, and why."""
+    if not isinstance(values, StudyEffects):
+        if std_errors is None:
+            raise EstimationError(
+                "std_errors: give the standard error of each study, or StudyEffects alone",
+                code="no_std_errors",
+            )
+        return values, std_errors, names, 0, ""
+    if std_errors is not None:
+        raise EstimationError("std_errors: StudyEffects hold them already; leave them out", code="bad_shape")
+    used = values.used.tolist()
+    if names is not None and values.left_out and len(names) == len(used) + values.left_out:
+        names = [names[i] for i in used]
+    return values.values, values.std_errors, names, values.left_out, values.reason
 
 
 def effect_estimate(

@@ -64,7 +64,7 @@ class StudyEffects:
     def __str__(self) -> str:
         """Return how many studies have an effect."""
         note = f"; {self.left_out} left out ({self.reason})" if self.left_out else ""
-        return f"{self.measure} of {self.values.size} studies{note}"
+        return f"{self.measure} of {self.values.size} {'study' if self.values.size == 1 else 'studies'}{note}"
 
 
 def effects_of_tables(tables: ArrayLike, measure: TableMeasure) -> StudyEffects:

@@ -490,7 +490,7 @@ def test_power_with_beta_halved_by_hand_and_never_below_0():
         (lambda: size_two_means(10, None), "sd: give one number"),
         (lambda: size_two_means(10, 20, power="90%"), "power: give one number, such as 0.8"),
         (lambda: size_two_means(10, 20, alpha="0.05"), "alpha: give one number"),
-        (lambda: size_two_means(10, 20, ratio=[1]), "ratio .*: give one number"),
+        (lambda: size_two_means(10, 20, ratio=[1]), r"ratio .*: give one number"),
     ],
 )
 def test_text_in_a_plan_is_refused_by_name(call, wanted):

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from outcomes.errors import EstimationError
 from outcomes.stats.pooling.heterogeneity import (
     judge_heterogeneity,
     tau_squared,
@@ -373,3 +374,22 @@ def test_side_and_number_at_their_limits():
     assert trim_and_fill([4.0, 1.0, 3.0, 5.0], [1.0, 2.0, 4.0, 8.0], model="fixed").side == "right"
     # ranks 2 and 3 on the right: (4 x 5 - 12) / 5 = 1.6
     assert trim_and_fill([0.0, 1.0, 2.0], [0.001, 1.0, 1.0], side="left", model="fixed").added == 2
+
+
+def test_names_of_all_studies_are_taken_where_one_was_left_out():
+    tables = [[[5, 95], [10, 90]], [[0, 50], [0, 50]], [[8, 92], [9, 91]], [[3, 47], [6, 44]]]
+    effects = effects_of_tables(tables, "log odds ratio")
+    assert effects.left_out == 1
+    every = ["A", "B", "C", "D"]
+    pooled = pool(effects, names=every, ratio=True)
+    assert pooled.names == ("A", "C", "D") == pool(effects, names=["A", "C", "D"]).names
+    assert pooled.estimate == pool(effects.values, effects.std_errors, ratio=True).estimate
+    assert str(pooled).endswith(f"1 study left out ({effects.reason})")
+    assert int(pooled.tidy()["n_missing"].iloc[0]) == 1
+    assert leave_one_out(effects, names=every).left_out == ("A", "C", "D")
+    with pytest.raises(EstimationError, match=r"4 names for 3 studies; .* those of the studies used"):
+        pool(effects.values, effects.std_errors, names=every)
+    with pytest.raises(EstimationError, match="hold them already"):
+        pool(effects, effects.std_errors)
+    with pytest.raises(EstimationError, match="give the standard error of each study"):
+        pool([0.1, 0.2])
