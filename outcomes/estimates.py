@@ -109,10 +109,18 @@ class Estimate:
         if self.value is None:
             return f"{lead}not estimable ({self.reason})"
         unit = f" {self.unit}" if self.unit else ""
+        interval = self._interval()
+        counted = f"; n = {self.n}" if self.n else ""  # 0: not told, as a value rests on something
+        tail = f"; {self.method}" if self.method else ""
+        return f"{lead}{self.value:.4g}{unit} ({interval}{counted}{tail})"
+
+    def _interval(self) -> str:
+        """Return the interval in words, or why there is none."""
+        if self.conf_low is None and self.conf_high is None and self.reason:
+            return f"no {self.level * 100:g} % CI: {self.reason}"
         low = "no limit" if self.conf_low is None else f"{self.conf_low:.4g}"
         high = "no limit" if self.conf_high is None else f"{self.conf_high:.4g}"
-        tail = f"; {self.method}" if self.method else ""
-        return f"{lead}{self.value:.4g}{unit} ({self.level * 100:g} % CI {low} to {high}; n = {self.n}{tail})"
+        return f"{self.level * 100:g} % CI {low} to {high}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -56,11 +56,14 @@ class AttributeChart:
 
     def __str__(self) -> str:
         """Return the finding as a sentence."""
-        beyond = ", ".join(str(i + 1) for i in np.flatnonzero(self.outside)) or "none"
-        few = int(np.sum(self.too_few))
+        numbers_beyond = [str(i + 1) for i in np.flatnonzero(self.outside)]
+        word = "period " if len(numbers_beyond) == 1 else "periods "
+        beyond = word + ", ".join(numbers_beyond) if numbers_beyond else "none"
+        few, total = int(np.sum(self.too_few)), len(self.rate)
         return (
-            f"{self.kind} of {len(self.rate)} periods about {self.centre:.4g} ({self.method}); beyond limits: {beyond}"
-            + (f"; {few} periods with too few to judge" if few else "")
+            f"{self.kind} of {total} {'period' if total == 1 else 'periods'} about {self.centre:.4g} ({self.method}); "
+            f"beyond limits: {beyond}"
+            + (f"; {few} {'period' if few == 1 else 'periods'} with too few to judge" if few else "")
         )
 
 

@@ -211,7 +211,7 @@ def test_charts_by_period():
     assert chart.too_few.tolist() == [False, False, True, False]
     assert np.isnan(chart.low[2])
     assert math.isclose(TAIL, stats.norm.sf(3), rel_tol=1e-12)
-    assert "beyond limits: 1, 2, 4; 1 periods with too few" in str(chart)
+    assert "beyond limits: periods 1, 2, 4; 1 period with too few" in str(chart)
     assert chart.tidy()["outside"].sum() == 3
     exact_high = stats.binom.ppf(1 - TAIL, 50, 0.1)
     assert p_chart([5], [50], centre=0.1).high[0] * 50 == pytest.approx(exact_high)
@@ -287,3 +287,9 @@ def test_a_cusum_takes_the_limit_that_was_simulated_for_it():
         risk_adjusted_cusum(event, expected, odds_ratio=0.5, limit=limit)
     with pytest.raises(EstimationError, match="what cusum_limit returned"):
         risk_adjusted_cusum(event, expected, limit="2")
+
+
+def test_a_period_beyond_limits_cannot_be_read_as_a_count():
+    chart = p_chart([5, 30, 5], [100, 100, 100], centre=0.05)
+    assert str(chart).endswith("beyond limits: period 2")
+    assert "p-chart of 1 period about" in str(p_chart([5], [100]))
