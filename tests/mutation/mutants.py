@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import copy
+import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -45,29 +46,46 @@ def mutants(source: str) -> list[Mutant]:
     >>> [m.after for m in mutants("def f(n):\\n    return n - 1 if n > 0 else -n\\n")]
     ['n - 1 if not n > 0 else -n', 'n >= 0', '1', 'n + 1', '2', 'n']
     """
+    return [mutant(source, at) for at in range(count(source))]
+
+
+def count(source: str) -> int:
+    """Return how many mutants a module has.
+
+    Examples
+    --------
+    >>> count("def f(n):\\n    return -n\\n")
+    1
+    """
+    return sum(len(_changes(node)) for _, node in _places(ast.parse(source)))
+
+
+def mutant(source: str, at: int) -> Mutant:
+    """Return one mutant of a module: making all of them takes long.
+
+    Examples
+    --------
+    >>> mutant("def f(n):\\n    return -n\\n", 0).after
+    'n'
+    """
     tree = ast.parse(source)
-    found = []
-    for path, node in _places(tree):
-        for change in _changes(node):
-            changed = copy.deepcopy(tree)
-            parent: ast.AST = changed
-            for field, index in path[:-1]:
-                value = getattr(parent, field)
-                parent = value if index is None else value[index]
-            field, index = path[-1]
-            holder = getattr(parent, field)
-            old = holder if index is None else holder[index]
-            new = change(copy.deepcopy(old))
-            if index is None:
-                setattr(parent, field, new)
-            else:
-                holder[index] = new
-            ast.fix_missing_locations(changed)
-            text = ast.unparse(changed)
-            found.append(
-                Mutant(line=node.lineno, before=ast.unparse(node), after=ast.unparse(new), source=text)
-            )
-    return found
+    every = ((path, node, change) for path, node in _places(tree) for change in _changes(node))
+    path, node, change = next(itertools.islice(every, at, None))
+    before, line = ast.unparse(node), node.lineno
+    parent: ast.AST = tree
+    for field, index in path[:-1]:
+        value = getattr(parent, field)
+        parent = value if index is None else value[index]
+    field, index = path[-1]
+    holder = getattr(parent, field)
+    new = change(copy.deepcopy(holder if index is None else holder[index]))
+    if index is None:
+        setattr(parent, field, new)
+    else:
+        holder[index] = new
+    return Mutant(
+        line=line, before=before, after=ast.unparse(new), source=ast.unparse(ast.fix_missing_locations(tree))
+    )
 
 
 def planted_texts(source: str) -> set[tuple[str, str, str]]:

@@ -33,7 +33,7 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
 
-from mutants import Mutant, mutants
+from mutants import Mutant, count, mutants
 from thirty import FAULTS, Fault
 
 ROOT = Path(__file__).parents[2]
@@ -237,8 +237,11 @@ def thirty() -> None:
 
 def chosen(path: Path, each: int, seed: int) -> list[Mutant]:
     """Return a random sample of the mutants of a module, the same for the same seed and source."""
-    every = mutants(path.read_text(encoding="utf-8"))
-    return random.Random(f"{seed} {path.stem}").sample(every, min(each, len(every)))
+    source = path.read_text(encoding="utf-8")
+    many = count(source)
+    return [
+        mutant(source, at) for at in random.Random(f"{seed} {path.stem}").sample(range(many), min(each, many))
+    ]
 
 
 def wanted(options: argparse.Namespace) -> list[tuple[Path, Mutant]]:
