@@ -240,7 +240,8 @@ def chosen(path: Path, each: int, seed: int) -> list[Mutant]:
     source = path.read_text(encoding="utf-8")
     many = count(source)
     return [
-        mutant(source, at) for at in random.Random(f"{seed} {path.stem}").sample(range(many), min(each, many))
+        make_mutant(source, at)
+        for at in random.Random(f"{seed} {path.stem}").sample(range(many), min(each, many))
     ]
 
 
