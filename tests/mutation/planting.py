@@ -34,6 +34,7 @@ from datetime import date
 from pathlib import Path
 
 from mutants import Mutant, count, mutants
+from mutants import mutant as make_mutant
 from thirty import FAULTS, Fault
 
 ROOT = Path(__file__).parents[2]
