@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import EstimationError
-from outcomes.stats.numerics.arrays import FloatArray, IntArray
+from outcomes.stats.numerics.arrays import IntArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -79,38 +79,54 @@ def stratified_tables(first: Any, event: Any, strata: Any) -> StratifiedTables:
     """
     labels = np.asarray(strata, dtype=object) if isinstance(strata, list | tuple) else np.asarray(strata)
     a, b = _yes_no(first, labels.shape, "first"), _yes_no(event, labels.shape, "event")
-    codes, found = pd.factorize(labels)
-    complete = (codes >= 0) & np.isfinite(a) & np.isfinite(b)
-    if not complete.any():
+    codes, found = _numbered(labels)
+    if min(codes.min(initial=0), a.min(initial=0), b.min(initial=0)) < 0:
+        complete = (codes >= 0) & (a >= 0) & (b >= 0)
+        codes, a, b = codes[complete], a[complete], b[complete]
+    if not len(codes):
         raise EstimationError("no row with group, event and stratum; nothing to count", code="empty_group")
     names = np.array([str(label) for label in found], dtype=object)
-    kept = slice(None) if complete.all() else complete
-    cell = codes[kept] * 4 + 3 - (2.0 * a[kept] + b[kept]).astype(np.int64)
+    cell = 4 * codes + 3 - 2 * a - b
     tables = np.bincount(cell, minlength=4 * len(names)).reshape(-1, 2, 2)
     used = np.flatnonzero(tables.sum(axis=(1, 2)))
     order = used[np.argsort(names[used], kind="stable")]
     return StratifiedTables(
         strata=tuple(names[order]),
         tables=tables[order],
-        n=int(complete.sum()),
-        n_missing=int((~complete).sum()),
+        n=len(codes),
+        n_missing=len(labels) - len(codes),
     )
 
 
-def _yes_no(values: Any, shape: tuple[int, ...], name: str) -> FloatArray:
-    """Return 0, 1 and NaN, or refuse; the values are not shown."""
-    try:
-        numbers = np.asarray(values, dtype=np.float64)
-    except (TypeError, ValueError):
-        raise EstimationError(f"{name}: give 0, 1 or missing for each row", code="bad_values") from None
-    if numbers.shape != shape or len(shape) != 1:
+def _numbered(labels: Any) -> tuple[IntArray, Any]:
+    """Return the number of each row's stratum, -1 for missing, and the strata."""
+    if labels.dtype.kind in "iu" and labels.size:
+        low, high = int(labels.min()), int(labels.max())
+        if high - low < labels.size:  # whole numbers close together number themselves
+            return (labels - low).astype(np.int64, copy=False), np.arange(low, high + 1)
+    codes, found = pd.factorize(labels)
+    return np.asarray(codes, dtype=np.int64), found
+
+
+def _yes_no(values: Any, shape: tuple[int, ...], name: str) -> IntArray:
+    """Return 0, 1 and -1 for missing, or refuse; the values are not shown."""
+    given = np.asarray(values)
+    if given.shape != shape or len(shape) != 1:
         raise EstimationError(
-            f"{name} has shape {numbers.shape}, strata {shape}; give one value and one stratum a row",
+            f"{name} has shape {given.shape}, strata {shape}; give one value and one stratum a row",
             code="bad_shape",
         )
-    wrong = int((~np.isnan(numbers) & (numbers != 0.0) & (numbers != 1.0)).sum())
+    if given.dtype.kind not in "biu":
+        try:
+            given = given.astype(np.float64)
+        except (TypeError, ValueError):
+            raise EstimationError(f"{name}: give 0, 1 or missing for each row", code="bad_values") from None
+        given = np.where(np.isnan(given), -1.0, np.where((given == 0.0) | (given == 1.0), given, 2.0))
+    elif given.dtype.kind == "i":
+        given = np.where(given < 0, 2, given) if given.min(initial=0) < 0 else given
+    wrong = int((given > 1).sum()) if given.max(initial=0) > 1 else 0
     if wrong:
         raise EstimationError(
             f"{name}: {wrong} values are neither 0 nor 1 nor missing; recode them", code="bad_values"
         )
-    return numbers
+    return given.astype(np.int64, copy=False)

@@ -38,6 +38,22 @@ def test_equal_to_cross_tabulation_whatever_the_order():
     )
 
 
+def test_strata_given_as_numbers_close_together_or_far_apart():
+    first, event, strata = rows()
+    number = np.array([int(name[1:]) for name in strata])
+    near, far = stratified_tables(first, event, number - 5), stratified_tables(first, event, number * 10**9)
+    by_name = dict(
+        zip(
+            *(stratified_tables(first, event, strata).strata, stratified_tables(first, event, strata).tables),
+            strict=True,
+        )
+    )
+    for found, name_of in ((near, lambda s: int(s) + 5), (far, lambda s: int(s) // 10**9)):
+        for name, table in zip(found.strata, found.tables, strict=True):
+            assert table.tolist() == by_name[f"h{name_of(name):02d}"].tolist()
+    assert len(near.strata) == len(far.strata) == len(by_name)
+
+
 def test_missing_rows_are_counted_and_empty_strata_dropped():
     found = stratified_tables([1, np.nan, 0, 1], [1, 1, np.nan, 0], ["a", "b", "c", None])
     assert (found.strata, found.tables.tolist(), found.n, found.n_missing) == (
@@ -57,6 +73,8 @@ def test_missing_rows_are_counted_and_empty_strata_dropped():
     [
         ([1, 2], [0, 1], ["a", "b"], "first: 1 values are neither"),
         ([1, 0], [0, np.inf], ["a", "b"], "event: 1 values"),
+        ([1, -1], [0, 1], ["a", "b"], "first: 1 values are neither"),
+        ([1.0, -1.0], [0, 1], ["a", "b"], "first: 1 values are neither"),
         (["yes", "no"], [0, 1], ["a", "b"], "first: give 0, 1 or missing"),
         ([1, 0, 1], [0, 1], ["a", "b"], r"shape \(3,\)"),
         ([1, np.nan], [np.nan, 1], ["a", "b"], "no row with"),
